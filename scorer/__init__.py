@@ -1,0 +1,1 @@
+"""Scores skin marks on trays of sampled mangoes from phone photos."""

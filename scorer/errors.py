@@ -1,0 +1,42 @@
+"""Everything scorer refuses, as one tree: each message says what was wrong, where, and what to do.
+
+::
+
+    ScorerError
+    ├── PhotoError       the file cannot be scored as a photo
+    ├── CardError        the card definition, or a certificate for it, cannot be used
+    ├── ManifestError    the manifest cannot be used
+    ├── LimitsError      a limit table cannot be used
+    ├── ModelError       a fitted model is missing, foreign or damaged
+    └── OutputError      results cannot be written
+"""
+
+from __future__ import annotations
+
+
+class ScorerError(Exception):
+    """A refusal that a person can act on; its text is one clear sentence."""
+
+
+class PhotoError(ScorerError):
+    """A file that cannot be scored as a photo."""
+
+
+class CardError(ScorerError):
+    """A card definition or certificate that cannot be used."""
+
+
+class ManifestError(ScorerError):
+    """A manifest that cannot be used."""
+
+
+class LimitsError(ScorerError):
+    """A limit table that cannot be used."""
+
+
+class ModelError(ScorerError):
+    """A fitted model that is missing, foreign or damaged."""
+
+
+class OutputError(ScorerError):
+    """Results that cannot be written."""
