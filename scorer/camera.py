@@ -63,6 +63,12 @@ class Camera:
         """(3, 4) matrix from homogeneous world points to homogeneous pixels."""
         return self.matrix @ np.column_stack([self.rotation, self.translation_mm])
 
+    def scaled(self, factor: float) -> Camera:
+        """The same camera for a picture enlarged by ``factor``; pixel centres lie at whole numbers."""
+        return Camera(
+            self.focal_px * factor, (self.centre_px + 0.5) * factor - 0.5, self.rotation, self.translation_mm
+        )
+
     def project(self, points_mm: Float64) -> Float64:
         """Pixels (N, 2) of world points (N, 3)."""
         in_camera = points_mm @ self.rotation.T + self.translation_mm

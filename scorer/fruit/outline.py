@@ -39,6 +39,10 @@ class Outline:
     points_px: Float64
     free: NDArray[np.bool_]
 
+    def scaled(self, factor: float) -> Outline:
+        """The same outline in a picture enlarged by ``factor``; pixel centres lie at whole numbers."""
+        return Outline(self.label, (self.points_px + 0.5) * factor - 0.5, self.free)
+
 
 def trace_outlines(labels: Labels, lab: Float32, odds: Float32, mm_per_px: float) -> list[Outline]:
     """Outline of every label, in the order of the labels.

@@ -33,16 +33,16 @@ class SkinMap:
     ----------
     area_mm2 : float32; true skin area that the pixel shows.
     facing : float32; cosine between the skin's normal and the line of sight, 1 facing the camera, 0 at the rim.
-    along : float32; place along the long axis, -1 at the nose to 1 at the stem end.
-    up : float32; height share of the skin point, 0 at the floor to 1 at the top.
+    point_mm : float32 (H, W, 3); place on the solid: along the long axis towards the stem end, across, up.
+    half_length_mm : the stem end lies at ``point_mm`` = (half_length_mm, 0, 0).
     mm_per_px : side of a pixel where the skin faces the camera.
     visible_area_mm2 : true skin area that the camera sees of this fruit.
     """
 
     area_mm2: Float32
     facing: Float32
-    along: Float32
-    up: Float32
+    point_mm: Float32
+    half_length_mm: float
     mm_per_px: float
     visible_area_mm2: float
 
@@ -69,21 +69,22 @@ def map_skin(
     xs = np.arange(COARSE / 2 - 0.5, width + COARSE, COARSE)
     grid = np.stack(np.meshgrid(xs + corner_px[0], ys + corner_px[1]), axis=-1)
     matched = _match_outline(grid, outline, solid, camera)
-    area, facing, along, up = _look_at_solid(matched, solid, camera)
+    area, facing, point = _look_at_solid(matched, solid, camera)
+    if solid.taper < 0:
+        point[..., :2] *= -1  # the fuller end is the stem end
     size = (len(xs) * COARSE, len(ys) * COARSE)
 
     def enlarge(coarse: Float64) -> Float32:
         full = cv2.resize(coarse.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)[:height, :width]
-        return np.where(inside, full, np.float32(0))
+        return np.where(inside if full.ndim == 2 else inside[..., None], full, np.float32(0))
 
     visible = _visible_area(solid, camera, hidden, corner_px)
     distance = float(np.linalg.norm(camera.origin_mm - solid.centre_mm)) - float(solid.semi_axes_mm[2])
-    sign = 1.0 if solid.taper >= 0 else -1.0
     return SkinMap(
         area_mm2=enlarge(area),
         facing=enlarge(facing),
-        along=enlarge(along * sign),
-        up=enlarge(up),
+        point_mm=enlarge(point),
+        half_length_mm=float(solid.semi_axes_mm[0]),
         mm_per_px=distance / camera.focal_px,
         visible_area_mm2=visible,
     )
@@ -124,10 +125,8 @@ def _solid_outline(solid: RestingSolid, camera: Camera) -> Float64:
     return camera.project(solid.centre_mm + (circle * solid.semi_axes_mm) @ solid.axes)
 
 
-def _look_at_solid(
-    pixels: Float64, solid: RestingSolid, camera: Camera
-) -> tuple[Float64, Float64, Float64, Float64]:
-    """Area per pixel in mm2, cosine of slant, place along the axis and height share, where each ray meets the solid."""
+def _look_at_solid(pixels: Float64, solid: RestingSolid, camera: Camera) -> tuple[Float64, Float64, Float64]:
+    """Area per pixel in mm2, cosine of slant, and place on the solid in mm, where each ray meets it."""
     rays = camera.rays(pixels)
     to_solid = (solid.axes / solid.semi_axes_mm[:, None]).T
     eye = (camera.origin_mm - solid.centre_mm) @ to_solid
@@ -144,7 +143,7 @@ def _look_at_solid(
     # a pixel's solid angle is cos^3 / f^2 of its angle from the optical axis, and cos = 1 / length
     solid_angle = 1 / (length**3 * camera.focal_px**2)
     area = solid_angle * (depth * length) ** 2 / np.maximum(facing, STEEPEST_COSINE)
-    return area, facing, np.clip(point[..., 0], -1, 1), np.clip((point[..., 2] + 1) / 2, 0, 1)
+    return area, facing, point * solid.semi_axes_mm
 
 
 def _visible_area(

@@ -1,0 +1,1 @@
+"""Marks on the skin of one fruit: contrast maps, proposals, measures."""

@@ -1,0 +1,168 @@
+"""How each pixel of a fruit differs from that fruit's own skin, at three scales, and how rough or lined it is there.
+
+A mark is judged against the skin it lies on: green, yellow or blush, lit or in shade. The skin without marks is
+estimated three times: over the whole fruit (a robust smooth surface in place and slant), over some centimetres and
+over some millimetres (medians). What remains are contrasts: large stains show in the first, spots in the second,
+lines and dots in the third.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from scorer.fruit.skin import SkinMap
+
+Float32 = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+COARSE_STEP_MM, FINE_STEP_MM = 1.4, 0.7
+MID_WINDOW_MM, FINE_WINDOW_MM = 15.0, 5.5
+ROBUST_ROUNDS = 5
+CONTRASTS: Final = (
+    "lightness_over_fruit",
+    "a_over_fruit",
+    "b_over_fruit",
+    "lightness_over_cm",
+    "a_over_cm",
+    "b_over_cm",
+    "lightness_over_mm",
+    "a_over_mm",
+    "b_over_mm",
+    "ridge_fine",
+    "ridge_wide",
+    "roughness",
+    "lining",
+    "facing",
+    "skin_lightness",
+    "skin_a",
+    "skin_b",
+)
+"""Names of the maps, in the order of the last axis. Colours in CIELAB units scaled to 1 for 10 Delta E."""
+
+
+def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
+    """Contrast maps of one fruit, float32 (H, W, len(CONTRASTS)); values outside the fruit mean nothing.
+
+    Parameters
+    ----------
+    lab : (H, W, 3) float32 CIELAB of the fruit's window.
+    inside : (H, W) bool; the fruit's pixels.
+    skin : the same window's skin map.
+    """
+    height, width = inside.shape
+    step_coarse = max(round(COARSE_STEP_MM / skin.mm_per_px), 1)
+    step_fine = max(round(FINE_STEP_MM / skin.mm_per_px), 1)
+    filled = fill_outside(lab, inside)
+    small, small_inside, small_skin = _shrink(filled, inside, skin, step_coarse)
+    surface = _robust_surface(small, small_inside, small_skin)
+    left = fill_outside(small - surface, small_inside)
+    mid = surface + _median(left, MID_WINDOW_MM / (step_coarse * skin.mm_per_px))
+    fruit_base, mid_base = _enlarge(surface, (width, height)), _enlarge(mid, (width, height))
+    finer = cv2.resize(filled - mid_base, (-(-width // step_fine), -(-height // step_fine)), interpolation=cv2.INTER_AREA)
+    fine_base = mid_base + _enlarge(_median(finer, FINE_WINDOW_MM / (step_fine * skin.mm_per_px)), (width, height))
+    lightness = filled[..., 0]
+    maps = np.empty((height, width, len(CONTRASTS)), np.float32)
+    calm = cv2.GaussianBlur(filled, (0, 0), 0.22 / skin.mm_per_px)
+    for i, base in enumerate((fruit_base, mid_base, fine_base)):
+        maps[..., 3 * i : 3 * i + 3] = (calm - base) / 10
+    maps[..., 9] = _ridge(lightness, 0.35 / skin.mm_per_px)
+    maps[..., 10] = _ridge(lightness, 0.9 / skin.mm_per_px)
+    maps[..., 11], maps[..., 12] = _texture(lightness, inside, skin.mm_per_px)
+    maps[..., 13] = skin.facing
+    maps[..., 14:17] = (mid_base - [55, 0, 35]) / 20
+    return maps
+
+
+def fill_outside(image: Float32, inside: Mask) -> Float32:
+    """Carry the fruit's colours outward over its window, so that filters see no edge at the rim."""
+    weight = inside.astype(np.float32)
+    levels = [(image * weight[..., None], weight)]
+    while min(levels[-1][1].shape) > 3:
+        colour, here = levels[-1]
+        levels.append((cv2.pyrDown(colour), cv2.pyrDown(here)))
+    colour, here = levels[-1]
+    result = colour / np.maximum(here, 1e-3)[..., None]
+    for colour, here in reversed(levels[:-1]):
+        size = (here.shape[1], here.shape[0])
+        result = cv2.pyrUp(result, dstsize=size)
+        known = np.minimum(here, 1)[..., None]
+        result = colour / np.maximum(here, 1e-3)[..., None] * known + result * (1 - known)
+    return np.asarray(np.where(inside[..., None], image, result), np.float32)
+
+
+def _shrink(lab: Float32, inside: Mask, skin: SkinMap, step: int) -> tuple[Float32, Mask, Float32]:
+    height, width = inside.shape
+    size = (-(-width // step), -(-height // step))
+    small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    along = skin.point_mm[..., 0] / skin.half_length_mm
+    place = cv2.resize(np.dstack([skin.facing, along]), size, interpolation=cv2.INTER_AREA)
+    return small, share > 0.6, place
+
+
+def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
+    """Smooth skin colour over the whole fruit by iteratively reweighted least squares (Tukey's biweight)."""
+    height, width = inside.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    x, y = x / width * 2 - 1, y / height * 2 - 1
+    facing, along = place[..., 0], place[..., 1]
+    rim = (1 - facing) ** 2
+    terms = np.stack(
+        [np.ones_like(x), x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3, facing, rim, rim * x, rim * y, along]
+    )
+    basis = terms[:, inside].T.astype(np.float64)
+    seen = lab[inside].astype(np.float64)
+    weight = np.clip(facing[inside], 0.1, 1).astype(np.float64)
+    scale = np.array([1.0, 1.0, 1.0])
+    ridge = np.eye(len(terms)) * 1e-3 * len(basis)
+    ridge[0, 0] = 1e-9
+    robust = np.ones(len(basis))
+    for _ in range(ROBUST_ROUNDS):
+        weighted = basis * (weight * robust)[:, None]
+        solution = np.linalg.solve(basis.T @ weighted + ridge, weighted.T @ seen)
+        left = seen - basis @ solution
+        scale = np.maximum(1.4826 * np.median(np.abs(left), axis=0), [2.0, 1.5, 2.0])
+        away = np.sqrt(((left / scale) ** 2).sum(axis=1)) / 5.5
+        robust = np.where(away < 1, (1 - away**2) ** 2, 0) + 1e-3
+    return np.asarray(np.tensordot(terms, solution, axes=(0, 0)), np.float32)
+
+
+def _median(image: Float32, window_px: float) -> Float32:
+    """Median over a square window, on 8 bits of 0.3 Delta E each."""
+    size = max(2 * round(window_px / 2) + 1, 3)
+    bytes_ = np.clip(image / 0.3 + 128, 0, 255).astype(np.uint8)
+    found = cv2.medianBlur(bytes_, size)
+    return (cv2.blur(found.astype(np.float32), (3, 3)) - 128) * np.float32(0.3)
+
+
+def _enlarge(image: Float32, size: tuple[int, int]) -> Float32:
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _ridge(lightness: Float32, sigma_px: float) -> Float32:
+    """Strength of a dark line through each pixel: the larger curvature of lightness across it, times sigma squared."""
+    sigma = max(sigma_px, 0.7)
+    smooth = cv2.GaussianBlur(lightness, (0, 0), sigma)
+    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=0.25)
+    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.25)
+    xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=0.25)
+    larger = (xx + yy) / 2 + np.sqrt(((xx - yy) / 2) ** 2 + xy * xy)
+    return np.asarray(np.clip(larger * (sigma * sigma / 3), -2, 3), np.float32)
+
+
+def _texture(lightness: Float32, inside: Mask, mm_per_px: float) -> tuple[Float32, Float32]:
+    """Roughness against this fruit's own, and how far it runs in one direction (coherence of the structure tensor)."""
+    smooth = cv2.GaussianBlur(lightness, (0, 0), 0.25 / mm_per_px)
+    dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
+    dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
+    window = (0, 0), 1.2 / mm_per_px
+    xx, yy, xy = (cv2.GaussianBlur(product, *window) for product in (dx * dx, dy * dy, dx * dy))
+    energy = xx + yy
+    usual = float(np.median(energy[inside])) + 1e-3
+    coherence = np.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (energy + 0.3 * usual)
+    roughness = np.clip(np.log(energy / usual + 0.05), -2, 4)
+    return np.asarray(roughness, np.float32), np.asarray(coherence, np.float32)

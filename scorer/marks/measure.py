@@ -1,0 +1,205 @@
+"""Measure every proposed mark of one fruit: size on the skin, shape, edge, colour against the skin, texture, place."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from skimage.morphology import skeletonize
+
+from scorer.fruit.skin import SkinMap
+from scorer.marks.contrast import CONTRASTS
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Labels = NDArray[np.int32]
+
+SIZES: Final = ("area_mm2", "length_mm", "width_mm")
+SHAPES: Final = (
+    "elongation",
+    "solidity",
+    "compactness",
+    "branching_per_cm",
+    "waviness",
+    "mean_width_mm",
+)
+PLACES: Final = (
+    "stem_distance_mm",
+    "stem_direction",
+    "facing",
+    "rim_distance_mm",
+    "along",
+)
+SURFACES: Final = (
+    "edge_softness_mm",
+    "edge_contrast",
+    "lightness_spread",
+    "darkest",
+    "palest",
+    "core_contrast",
+    "ring_lightness",
+    "ring_b",
+    "skin_roughness",
+    "dark_probability",
+    "rubbed_probability",
+    "peak_probability",
+    "share_of_fruit",
+    "others_on_fruit",
+)
+_AVERAGED: Final = tuple(name for name in CONTRASTS if name != "facing")
+MEASURES: Final = SIZES + SHAPES + PLACES + SURFACES + _AVERAGED
+"""Every measure a kind may be judged by, in the order of the columns."""
+
+RING_MM = 1.6
+
+
+def measure_marks(
+    labels: Labels,
+    contrasts: Float32,
+    probabilities: Float32,
+    inside: Mask,
+    skin: SkinMap,
+) -> pd.DataFrame:
+    """Measure labelled marks.
+
+    Parameters
+    ----------
+    labels : (H, W) int32; 0 is clean skin, marks are numbered 1..N without gaps.
+    contrasts : (H, W, F) contrast maps of the same window.
+    probabilities : (H, W, K) of skin, dark and rubbed.
+    inside : (H, W) bool; the fruit's pixels.
+    skin : the same window's skin map.
+
+    Returns
+    -------
+    One row per mark in the order of the labels, columns MEASURES, all float64.
+    """
+    count = int(labels.max(initial=0))
+    if count == 0:
+        return pd.DataFrame({name: pd.Series(dtype=float) for name in MEASURES})
+    table = _averages(labels, contrasts, probabilities, skin, count)
+    rim_px = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3)
+    rows = [
+        _one_mark(label, labels, contrasts, rim_px, skin, float(table["area_mm2"][label - 1]))
+        for label in range(1, count + 1)
+    ]
+    found = pd.concat([table, pd.DataFrame(rows)], axis=1)
+    found["share_of_fruit"] = found["area_mm2"] / max(skin.visible_area_mm2, 1.0)
+    found["others_on_fruit"] = np.log1p(np.maximum(found["area_mm2"].sum() - found["area_mm2"], 0))
+    return found[list(MEASURES)].astype(float)
+
+
+def _averages(
+    labels: Labels, contrasts: Float32, probabilities: Float32, skin: SkinMap, count: int
+) -> pd.DataFrame:
+    """Sums and means over each label, all labels at once."""
+    marked = labels > 0
+    which = labels[marked] - 1
+    pixels = np.maximum(np.bincount(which, minlength=count), 1)
+
+    def mean(values: Float32) -> Float64:
+        return np.asarray(np.bincount(which, weights=values[marked], minlength=count) / pixels)
+
+    columns = {"area_mm2": mean(skin.area_mm2) * pixels, "facing": mean(skin.facing)}
+    columns |= {name: mean(contrasts[..., CONTRASTS.index(name)]) for name in _AVERAGED}
+    columns |= {"dark_probability": mean(probabilities[..., 1]), "rubbed_probability": mean(probabilities[..., 2])}
+    lightness = contrasts[..., CONTRASTS.index("lightness_over_cm")]
+    columns["lightness_spread"] = np.sqrt(np.maximum(mean(lightness**2) - mean(lightness) ** 2, 0))
+    peak = np.zeros(count)
+    np.maximum.at(peak, which, 1 - probabilities[..., 0][marked])
+    columns["peak_probability"] = peak
+    return pd.DataFrame(columns)
+
+
+def _one_mark(
+    label: int, labels: Labels, contrasts: Float32, rim_px: Float32, skin: SkinMap, area_mm2: float
+) -> dict[str, float]:
+    ys, xs = np.nonzero(labels == label)
+    margin = round(2 * RING_MM / skin.mm_per_px) + 2
+    y0, x0 = max(int(ys.min()) - margin, 0), max(int(xs.min()) - margin, 0)
+    window = np.s_[y0 : int(ys.max()) + margin + 1, x0 : int(xs.max()) + margin + 1]
+    mark = labels[window] == label
+    return {
+        **_shape(mark, skin.point_mm[window], area_mm2, skin.mm_per_px),
+        **_place(skin.point_mm[ys, xs], skin.half_length_mm),
+        "rim_distance_mm": float(rim_px[ys, xs].max()) * skin.mm_per_px,
+        **_surface(mark, labels[window] == 0, contrasts[window], rim_px[window] > 0, skin.mm_per_px),
+    }
+
+
+def _shape(mark: Mask, point_mm: Float32, area_mm2: float, mm_per_px: float) -> dict[str, float]:
+    """Shape on the skin: the mark laid flat on the plane that touches its middle."""
+    contours, _ = cv2.findContours(mark.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = np.concatenate(contours)[:, 0]
+    points = point_mm[mark]
+    flat = _tangent_frame(points)
+    on_skin = (point_mm[outline[:, 1], outline[:, 0]] - points.mean(axis=0)) @ flat.T
+    (_, (side_a, side_b), _) = cv2.minAreaRect(on_skin.astype(np.float32))
+    # pixel centres bound the outline, so half a pixel is added on every side
+    length, width = max(side_a, side_b) + mm_per_px, min(side_a, side_b) + mm_per_px
+    hull_area = cv2.contourArea(cv2.convexHull(on_skin.astype(np.float32))) + length * mm_per_px
+    perimeter = sum(cv2.arcLength(c, True) for c in contours) * float(np.sqrt(area_mm2 / max(mark.sum(), 1)))
+    bones = skeletonize(mark)
+    bone_mm = max(float(bones.sum()) * mm_per_px, mm_per_px)
+    neighbours = cv2.filter2D(bones.astype(np.uint8), -1, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT)
+    ends = int((bones & (neighbours == 2)).sum())
+    return {
+        "length_mm": float(length),
+        "width_mm": float(width),
+        "elongation": float(length / width),
+        "solidity": float(min(area_mm2 / max(hull_area, 1e-6), 1.2)),
+        "compactness": float(4 * np.pi * area_mm2 / max(perimeter, 1e-6) ** 2),
+        "branching_per_cm": 10 * max(ends - 2, 0) / max(bone_mm, 5.0),
+        "waviness": float(bone_mm / length),
+        "mean_width_mm": float(area_mm2 / bone_mm),
+    }
+
+
+def _tangent_frame(points: Float32) -> Float64:
+    """(2, 3) unit vectors spanning the plane that lies closest to the points."""
+    spread = np.cov(points.T.astype(float)) + np.eye(3) * 1e-6
+    _, vectors = np.linalg.eigh(spread)
+    return np.asarray(vectors[:, [2, 1]].T)
+
+
+def _place(points: Float32, half_length_mm: float) -> dict[str, float]:
+    middle = points.mean(axis=0).astype(float)
+    to_stem = np.array([half_length_mm, 0, 0]) - middle
+    distance = float(np.linalg.norm(to_stem))
+    along = _tangent_frame(points)[0]
+    return {
+        "stem_distance_mm": distance,
+        "stem_direction": float(abs(along @ to_stem) / max(distance, 1e-6)),
+        "along": float(middle[0] / half_length_mm),
+    }
+
+
+def _surface(mark: Mask, clean: Mask, contrasts: Float32, inside: Mask, mm_per_px: float) -> dict[str, float]:
+    """Edge, core and surroundings of one mark."""
+    lightness = contrasts[..., CONTRASTS.index("lightness_over_cm")]
+    own = lightness[mark]
+    depth = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
+    outside = cv2.distanceTransform((~mark).astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
+    ring = clean & inside & (outside < RING_MM) & (outside > 0.3)
+    around = lightness[ring] if ring.any() else np.zeros(1, np.float32)
+    around_b = contrasts[..., CONTRASTS.index("b_over_cm")][ring] if ring.any() else np.zeros(1, np.float32)
+    roughness = contrasts[..., CONTRASTS.index("roughness")][ring] if ring.any() else np.zeros(1, np.float32)
+    core = lightness[depth > 0.6 * depth.max()]
+    edge = mark & (depth <= 1.5 * mm_per_px)
+    dx, dy = cv2.Sobel(lightness, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(lightness, cv2.CV_32F, 0, 1, scale=0.125)
+    slope = float(np.hypot(dx, dy)[edge].mean()) / mm_per_px if edge.any() else 0.0
+    drop = abs(float(np.median(around)) - float(core.mean()))
+    return {
+        "edge_softness_mm": min(drop / max(slope, 1e-3), 10.0),
+        "edge_contrast": slope,
+        "darkest": float(np.quantile(own, 0.05)),
+        "palest": float(np.quantile(own, 0.95)),
+        "core_contrast": float(core.mean() - own.mean()),
+        "ring_lightness": float(around.mean()),
+        "ring_b": float(around_b.mean()),
+        "skin_roughness": float(roughness.mean()),
+    }

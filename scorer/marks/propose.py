@@ -1,0 +1,99 @@
+"""Propose where marks may lie on a fruit: generously, for each proposal is judged by its measures afterwards.
+
+A quadratic discriminant over the contrast maps gives every pixel its probability of clean skin, of a dark mark and of
+a rubbed one. Proposals are connected places where skin is the less probable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from scorer.marks.contrast import CONTRASTS
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Labels = NDArray[np.int32]
+
+SKIN_CLASSES: Final = ("skin", "dark", "rubbed")
+LIMIT = 3.0  # contrasts beyond 30 Delta E tell no more, and a quadratic must not run away with them
+OUTLINE_AT = 0.5
+SURE_AT = 0.65
+JOIN_MM = 0.8
+SMALLEST_MM2 = 3.0
+
+
+@dataclass(frozen=True)
+class Discriminant:
+    """Log-odds of each class as a quadratic of the clipped contrasts.
+
+    Parameters
+    ----------
+    bias : (K,); linear : (K, F); quadratic : (K, F, F) symmetric, for K = len(SKIN_CLASSES), F = len(CONTRASTS).
+    """
+
+    bias: Float64
+    linear: Float64
+    quadratic: Float64
+
+    def probabilities(self, contrasts: Float32) -> Float32:
+        """Class probabilities (..., K), float32, of contrasts (..., F)."""
+        flat = np.clip(contrasts.reshape(-1, contrasts.shape[-1]), -LIMIT, LIMIT)
+        odds = np.empty((len(flat), len(self.bias)), np.float32)
+        for k in range(len(self.bias)):
+            bent = flat @ self.quadratic[k].astype(np.float32)
+            bent += self.linear[k].astype(np.float32)
+            odds[:, k] = np.einsum("nf,nf->n", bent, flat) + np.float32(self.bias[k])
+        odds -= odds.max(axis=1, keepdims=True)
+        np.exp(odds, out=odds)
+        odds /= odds.sum(axis=1, keepdims=True)
+        return odds.reshape(*contrasts.shape[:-1], -1)
+
+
+def discriminant_from(coefficients: Float64, intercept: Float64) -> Discriminant:
+    """A discriminant from logistic regression over ``quadratic_terms``; coefficients (K, T), intercept (K,)."""
+    count = len(CONTRASTS)
+    rows, columns = np.triu_indices(count)
+    quadratic = np.zeros((len(intercept), count, count))
+    quadratic[:, rows, columns] += coefficients[:, count:] / 2
+    quadratic[:, columns, rows] += coefficients[:, count:] / 2
+    return Discriminant(np.asarray(intercept, float), coefficients[:, :count].copy(), quadratic)
+
+
+def quadratic_terms(contrasts: NDArray[Any]) -> Float32:
+    """Terms (N, T) of contrasts (N, F): each clipped contrast, then each product of two."""
+    clipped = np.clip(contrasts, -LIMIT, LIMIT).astype(np.float32)
+    rows, columns = np.triu_indices(clipped.shape[1])
+    return np.hstack([clipped, clipped[:, rows] * clipped[:, columns]])
+
+
+def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_per_px: float) -> Labels:
+    """Label proposals of one fruit, int32 (H, W), 0 is none.
+
+    Parameters
+    ----------
+    probabilities : (H, W, len(SKIN_CLASSES)) of the fruit's window.
+    inside : (H, W) bool; the fruit's pixels.
+    area_mm2 : (H, W) true skin area per pixel.
+    mm_per_px : side of a pixel where the skin faces the camera.
+    """
+    marked = np.where(inside, 1 - probabilities[..., 0], 0).astype(np.float32)
+    marked = cv2.GaussianBlur(marked, (0, 0), max(0.2 / mm_per_px, 0.5))
+    over = (marked > OUTLINE_AT).astype(np.uint8)
+    size = 2 * max(round(JOIN_MM / mm_per_px / 2), 1) + 1
+    joined = cv2.morphologyEx(over, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+    joined[~inside] = 0
+    count, labels = cv2.connectedComponents(joined, connectivity=8)
+    areas = np.bincount(labels.ravel(), weights=area_mm2.ravel(), minlength=count)
+    peaks = np.zeros(count, np.float32)
+    np.maximum.at(peaks, labels.ravel(), marked.ravel())
+    keep = (areas >= SMALLEST_MM2) & (peaks >= SURE_AT)
+    keep[0] = False
+    numbers = np.zeros(count, np.int32)
+    numbers[keep] = np.arange(1, int(keep.sum()) + 1)
+    return np.asarray(numbers[labels], np.int32)
