@@ -62,7 +62,6 @@ def find_fruit(
     bgr: NDArray[np.uint8],
     camera: Camera,
     correction: ColourCorrection,
-    covers_px: list[Float64],
     card_outline_px: Float64 | None,
 ) -> tuple[list[Fruit], Labels]:
     """Find the fruit of a tray.
@@ -72,8 +71,7 @@ def find_fruit(
     bgr : (H, W, 3) uint8 working image.
     camera : over the tray, in the pixels of ``bgr``; nominal where no card was found.
     correction : from the card, or none.
-    covers_px : outlines (N, 2) of things that are no fruit: card and tag.
-    card_outline_px : the card's outline, about which the floor shows; None without a card.
+    card_outline_px : (N, 2) the card's outline, which is no fruit and about which the floor shows; None without.
 
     Returns
     -------
@@ -85,10 +83,8 @@ def find_fruit(
     middle = np.array([bgr.shape[1] / 2, bgr.shape[0] / 2])
     mm_per_px = camera.mm_per_px(middle, MID_FRUIT_MM) * factor
     light = correction.to_linear(small)
-    covered = _painted(covers_px, small.shape[:2], factor, COVER_MARGIN_MM / mm_per_px)
-    floor = np.zeros(covered.shape, bool)
-    if card_outline_px is not None:
-        floor = _painted([card_outline_px], small.shape[:2], factor, FLOOR_RING_MM / mm_per_px) & ~covered
+    covered = _painted(card_outline_px, small.shape[:2], factor, COVER_MARGIN_MM / mm_per_px)
+    floor = _painted(card_outline_px, small.shape[:2], factor, FLOOR_RING_MM / mm_per_px) & ~covered
     odds = segment_skin(light, covered, floor, _border(covered.shape))
     labels = part_fruit(odds > 0, mm_per_px)
     if labels.max() == 0:
@@ -116,10 +112,11 @@ def _one_fruit(outline: Outline, solid: RestingSolid, labels: Labels, camera: Ca
     return Fruit(outline.label, (x0, y0), inside, outline, solid, skin, edge)
 
 
-def _painted(outlines_px: list[Float64], shape: tuple[int, ...], factor: int, grow_px: float) -> Mask:
+def _painted(outline_px: Float64 | None, shape: tuple[int, ...], factor: int, grow_px: float) -> Mask:
     canvas = np.zeros(shape, np.uint8)
-    for outline in outlines_px:
-        cv2.fillPoly(canvas, [np.round(outline / factor).astype(np.int32)], 1)
+    if outline_px is None:
+        return canvas > 0
+    cv2.fillPoly(canvas, [np.round(outline_px / factor).astype(np.int32)], 1)
     size = 2 * max(round(grow_px), 1) + 1
     return np.asarray(cv2.dilate(canvas, np.ones((size, size), np.uint8)) > 0)
 

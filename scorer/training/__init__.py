@@ -1,0 +1,1 @@
+"""Fit the models in ``models/`` on labelled trays."""

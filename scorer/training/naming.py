@@ -1,0 +1,137 @@
+"""Fit the model that names proposals by their measures, on labelled trays held apart by tray."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+from sklearn.calibration import CalibratedClassifierCV
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.frozen import FrozenEstimator
+from sklearn.model_selection import GroupKFold, cross_val_predict
+
+from scorer.kinds import CLASSES, NOT_A_MARK
+from scorer.marks.measure import MEASURES, measure_marks
+from scorer.marks.propose import Discriminant, propose_marks
+from scorer.photo import open_photo
+from scorer.score_tables import KINDS
+from scorer.tray import locate, mark_probabilities
+from scorer.training.labelled import LabelledTray, read_labelled
+
+MARK_SHARE, CLEAN_SHARE = 0.35, 0.08  # of a proposal's pixels truly marked: a mark from here, none up to there
+FAINTEST_DELTA_E = 5.0
+FOLDS: Final = 5
+WANTED_FALSE_PER_FRUIT = 0.03
+
+
+def measure_proposals(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
+    """Measures of every proposal on labelled trays, with ``tray``, ``fruit_on_tray``, ``kind`` (truth), ``true_label``."""
+    tables = Parallel(n_jobs=jobs)(delayed(_measure_tray)(photo, discriminant) for photo in photos)
+    return pd.concat([t for t in tables if not t.empty], ignore_index=True)
+
+
+def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, pd.DataFrame]:
+    """Fit the calibrated classifier; returns it and the out-of-fold probabilities (columns CLASSES) by tray."""
+    measures, kinds = table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str)
+    held_out = cross_val_predict(
+        _classifier(seed), measures, kinds, groups=table["tray"], cv=GroupKFold(FOLDS), method="predict_proba"
+    )
+    order = sorted(CLASSES)
+    fitted = _classifier(seed).fit(measures, kinds)
+    # temperature from held-out predictions: the fitted model's own training scores are too sure of themselves
+    calibrated = CalibratedClassifierCV(FrozenEstimator(fitted), method="temperature").fit(measures, kinds)
+    temperature = _temperature(held_out, kinds, order)
+    calibrated.calibrated_classifiers_[0].calibrators[0].beta_ = 1 / temperature
+    scaled = held_out ** (1 / temperature)
+    scaled /= scaled.sum(axis=1, keepdims=True)
+    return calibrated, pd.DataFrame(scaled, columns=order, index=table.index)[list(CLASSES)]
+
+
+def choose_mark_from(table: pd.DataFrame, held_out: pd.DataFrame, fruit: int) -> float:
+    """Smallest probability of being a mark that keeps false marks per fruit at the wanted rate, on held-out trays."""
+    clean = (table["kind"] == NOT_A_MARK) & (table["area_mm2"] >= 10)
+    marked = np.sort((1 - held_out[NOT_A_MARK])[clean].to_numpy())[::-1]
+    allowed = int(WANTED_FALSE_PER_FRUIT * fruit)
+    limit = float(marked[allowed]) if allowed < len(marked) else 0.3
+    return float(np.clip(limit, 0.3, 0.7))
+
+
+def choose_sure_from(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> float:
+    """Limit of sureness under which a kind is not named: where naming would be wrong every other time, at least 0.4."""
+    marked = (1 - held_out[NOT_A_MARK] >= mark_from) & (table["kind"] != NOT_A_MARK)
+    of_kinds = held_out.loc[marked, list(KINDS)].to_numpy()
+    share = of_kinds.max(axis=1) / np.maximum(of_kinds.sum(axis=1), 1e-9)
+    right = np.array(KINDS)[of_kinds.argmax(axis=1)] == table.loc[marked, "kind"].to_numpy()
+    for limit in np.arange(0.65, 0.39, -0.01):
+        near = np.abs(share - limit) < 0.06
+        if near.sum() >= 15 and right[near].mean() <= 0.5:
+            return float(limit)
+    return 0.4
+
+
+def _classifier(seed: int) -> HistGradientBoostingClassifier:
+    return HistGradientBoostingClassifier(
+        learning_rate=0.06,
+        max_iter=160,
+        max_leaf_nodes=10,
+        min_samples_leaf=12,
+        l2_regularization=1.0,
+        max_features=0.4,
+        early_stopping=False,
+        random_state=seed,
+    )
+
+
+def _temperature(held_out: NDArray[Any], kinds: NDArray[np.str_], order: list[str]) -> float:
+    """Temperature that makes held-out probabilities most likely (Guo et al. 2017, section 4.2)."""
+    truth = np.array([order.index(kind) for kind in kinds])
+    logs = np.log(np.clip(held_out, 1e-9, 1))
+    candidates = np.exp(np.linspace(-0.7, 1.2, 60))
+
+    def loss(temperature: float) -> float:
+        z = logs / temperature
+        return float(np.mean(np.logaddexp.reduce(z, axis=1) - z[np.arange(len(z)), truth]))
+
+    return float(min(candidates, key=loss))
+
+
+def _measure_tray(path: Path, discriminant: Discriminant) -> pd.DataFrame:
+    cv2.setNumThreads(1)
+    truth = read_labelled(path)
+    photo = open_photo(path)
+    tray = locate(photo)
+    size = (photo.bgr.shape[1], photo.bgr.shape[0])
+    true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST)
+    tables = []
+    for fruit in tray.fruit:
+        contrasts, probabilities = mark_probabilities(photo, tray, fruit, discriminant)
+        labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px)
+        table = measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
+        if table.empty:
+            continue
+        here = true_marks[fruit.window]
+        named = [_true_kind(here[labels == i], truth) for i in range(1, len(table) + 1)]
+        table["kind"], table["true_label"] = [k for k, _ in named], [n for _, n in named]
+        table["fruit_on_tray"] = fruit.number
+        tables.append(table[[k is not None for k, _ in named]])
+    found = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+    return found.assign(tray=path.stem)
+
+
+def _true_kind(labels_under: NDArray[np.uint16], truth: LabelledTray) -> tuple[str | None, int]:
+    """What a proposal truly is, from the true mark labels under its pixels; None where it is neither one nor other."""
+    marked = labels_under[labels_under > 0]
+    share = len(marked) / len(labels_under)
+    if share <= CLEAN_SHARE:
+        return NOT_A_MARK, 0
+    label = int(np.bincount(marked).argmax())
+    mark = truth.marks.get(label)
+    if share < MARK_SHARE or mark is None or mark.contrast_delta_e < FAINTEST_DELTA_E:
+        return None, label
+    return mark.kind, label

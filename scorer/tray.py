@@ -1,0 +1,273 @@
+"""One photo, from pixels to fruit with named marks; the steps of the pipeline, readable in order."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from scorer.camera import Camera, focal_px_of, nominal_camera
+from scorer.card.correction import ColourCorrection, fit_correction, no_correction
+from scorer.card.definition import CardDefinition, load_card
+from scorer.card.pose import TYPICAL_FOCAL_35MM, CardPose, find_card
+from scorer.fruit.find import Fruit, find_fruit
+from scorer.checks import Check, check_photo, figure_of, overall
+from scorer.kinds import NOT_A_MARK, MarkModel, driving_measures, load_model, name_marks
+from scorer.limits import Limits, load_limits
+from scorer.manifest import merge
+from scorer.marks.contrast import contrast_maps
+from scorer.marks.measure import MEASURES, measure_marks
+from scorer.marks.propose import Discriminant, propose_marks
+from scorer.photo import Photo, open_photo
+from scorer.score_tables import MARK_COLUMNS, TrayScore, empty_marks, fruit_table, photo_table
+from scorer.tag import Tag, read_tag
+from scorer.verdict import FruitVerdict, judge_fruit
+
+Float32 = NDArray[np.float32]
+Labels = NDArray[np.int32]
+
+NOMINAL_DIAGONALS_MM = (750.0, 380.0, 200.0)  # what a photo without a card may show, tray or a few fruit
+NOMINAL_LENGTH_MM = 105.0
+
+
+DEFAULT_LIMITS = "shed"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a person may choose for scoring; everything else is fitted or fixed.
+
+    Parameters
+    ----------
+    limits : name of a limit table in ``shared/limits`` or a path to one.
+    model_folder : folder of the fitted model; None is the shipped one.
+    """
+
+    limits: str = DEFAULT_LIMITS
+    model_folder: Path | None = None
+
+
+@dataclass(frozen=True)
+class LocatedTray:
+    """Where everything lies in a photo, in the pixels of the working image.
+
+    Parameters
+    ----------
+    pose : the card's, or None where no card can be trusted; then the camera's millimetres are only nominal.
+    camera, correction : over the tray, and from its values to colour.
+    fruit, labels : the fruit in reading order, and their label image (H, W) int32.
+    """
+
+    pose: CardPose | None
+    camera: Camera
+    correction: ColourCorrection
+    fruit: tuple[Fruit, ...]
+    labels: Labels
+
+
+def locate(photo: Photo) -> LocatedTray:
+    """Find card and fruit."""
+    card = _card()
+    pose = find_card(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), card, photo.focal_35mm)
+    if pose is None:
+        return _locate_without_card(photo)
+    correction = fit_correction(photo.bgr, pose, card) or no_correction()
+    outline = pose.to_pixels(card.outline_mm)
+    fruit, labels = find_fruit(photo.bgr, pose.camera, correction, outline)
+    return LocatedTray(pose, pose.camera, correction, tuple(fruit), labels)
+
+
+def mark_probabilities(photo: Photo, tray: LocatedTray, fruit: Fruit, model: Discriminant) -> tuple[Float32, Float32]:
+    """Contrast maps (H, W, F) and class probabilities (H, W, K) of one fruit's window."""
+    lab = tray.correction.to_lab(photo.bgr[fruit.window])
+    contrasts = contrast_maps(lab, fruit.inside, fruit.skin)
+    return contrasts, model.probabilities(contrasts)
+
+
+@lru_cache(maxsize=1)
+def _card() -> CardDefinition:
+    return load_card()
+
+
+def _locate_without_card(photo: Photo) -> LocatedTray:
+    """Fruit at a nominal scale: the one at which their median length is that of a mango."""
+    height, width = photo.bgr.shape[:2]
+    focal_px = focal_px_of(photo.focal_35mm or TYPICAL_FOCAL_35MM, width, height)
+    correction = no_correction()
+    diagonal_px = float(np.hypot(width, height))
+    for diagonal_mm in NOMINAL_DIAGONALS_MM:
+        camera = nominal_camera(width, height, focal_px, diagonal_mm / diagonal_px)
+        fruit, labels = find_fruit(photo.bgr, camera, correction, None)
+        if fruit:
+            ratio = NOMINAL_LENGTH_MM / float(np.median([f.solid.length_mm for f in fruit]))
+            if 0.6 < ratio < 1.7:
+                camera = nominal_camera(width, height, focal_px, diagonal_mm * ratio / diagonal_px)
+                fruit, labels = find_fruit(photo.bgr, camera, correction, None)
+                return LocatedTray(None, camera, correction, tuple(fruit), labels)
+    return LocatedTray(None, camera, correction, (), np.zeros((height, width), np.int32))
+
+
+def score_photo(
+    source: str | Path | bytes | NDArray[np.uint8],
+    *,
+    name: str | None = None,
+    manifest_tag: Tag | None = None,
+    settings: Settings | None = None,
+) -> TrayScore:
+    """Score one tray photo: find card, tag, fruit and marks, name the marks, judge photo and fruit.
+
+    Parameters
+    ----------
+    source : path of a photo, its bytes, or an (H, W, 3) uint8 B, G, R array.
+    name : how the tables call the photo; its file name when None.
+    manifest_tag : fields that give or override those of the tag in the photo.
+    settings : limits and model; the shipped ones when None.
+
+    Raises
+    ------
+    PhotoError : the file cannot be scored as a photo.
+    LimitsError, ModelError : the settings cannot be used.
+    """
+    started = time.perf_counter()
+    settings = settings or Settings()
+    model, limits = load_model(settings.model_folder), load_limits(settings.limits)
+    photo = open_photo(source, name=name)
+    tag = merge(read_tag(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)), manifest_tag)
+    tray = locate(photo)
+    checks = check_photo(photo.bgr, tray.fruit, tray.pose, tray.correction)
+    marks, mark_labels = _find_marks(photo, tray, model)
+    fruit = fruit_table([_fruit_row(photo.name, one, tag, marks, limits, tray.pose) for one in tray.fruit])
+    row = _photo_row(photo, tag, tray, checks) | {"seconds": round(time.perf_counter() - started, 3)}
+    return TrayScore(
+        photo=photo_table([row]),
+        fruit=fruit,
+        marks=_shown(marks, tray.pose),
+        fruit_mask=_at_full_size(tray.labels, photo),
+        mark_mask=_at_full_size(mark_labels, photo),
+    )
+
+
+def _find_marks(photo: Photo, tray: LocatedTray, model: MarkModel) -> tuple[pd.DataFrame, Labels]:
+    """Marks of all fruit with kinds and measures, and their label image; millimetres may still be nominal."""
+    proposed = np.zeros(tray.labels.shape, np.int32)
+    tables = []
+    count = 0
+    for fruit in tray.fruit:
+        contrasts, probabilities = mark_probabilities(photo, tray, fruit, model.discriminant)
+        labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px)
+        table = measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
+        if table.empty:
+            continue
+        here = proposed[fruit.window]
+        here[labels > 0] = labels[labels > 0] + count
+        count += len(table)
+        tables.append(table.assign(fruit=fruit.number))
+    if not tables:
+        return empty_marks(), proposed
+    measures = pd.concat(tables, ignore_index=True)
+    named = name_marks(measures, model)
+    kept = (named["kind"] != NOT_A_MARK).to_numpy()
+    numbers = np.zeros(count + 1, np.int32)
+    numbers[1:][kept] = np.arange(1, int(kept.sum()) + 1)
+    measures, named = measures[kept].reset_index(drop=True), named[kept].reset_index(drop=True)
+    if measures.empty:
+        return empty_marks(), np.zeros_like(proposed)
+    because = [", ".join(names) for names in driving_measures(measures, named, model)]
+    table = pd.concat([measures, named], axis=1).assign(
+        photo=photo.name, mark=np.arange(1, len(measures) + 1), because=because
+    )
+    others = [c for c in MEASURES if c not in MARK_COLUMNS]
+    return table[[*MARK_COLUMNS, "because", *others]], np.asarray(numbers[proposed], np.int32)
+
+
+def _shown(marks: pd.DataFrame, pose: CardPose | None) -> pd.DataFrame:
+    """The marks table as it is handed out: without a card, nothing that hangs on a scale."""
+    if pose is not None or marks.empty:
+        return marks
+    hidden = [c for c in MEASURES if "_mm" in c or c == "branching_per_cm"]
+    return marks.assign(**{c: np.nan for c in hidden})
+
+
+def _fruit_row(
+    photo: str, fruit: Fruit, tag: Tag, marks: pd.DataFrame, limits: Limits, pose: CardPose | None
+) -> dict[str, Any]:
+    own = marks[marks["fruit"] == fruit.number]
+    skin = fruit.skin.visible_area_mm2
+    fraction = min(float(own["area_mm2"].sum()) / skin, 1.0) if skin > 0 else 0.0
+    scaled = pose is not None
+    verdict: FruitVerdict = judge_fruit(
+        own,
+        visible_area_mm2=skin if scaled else None,
+        length_mm=fruit.solid.length_mm if scaled else None,
+        width_mm=fruit.solid.width_mm if scaled else None,
+        limits=limits,
+    )
+    reason = verdict.reason + ("; cut off by the edge of the photo" if fruit.cut_off else "")
+    return {
+        "photo": photo,
+        "crew": tag.crew,
+        "bin": tag.bin,
+        "fruit": fruit.number,
+        "length_mm": fruit.solid.length_mm if scaled else np.nan,
+        "width_mm": fruit.solid.width_mm if scaled else np.nan,
+        "mass_g": _number(verdict.mass_g),
+        "size_code": verdict.size_code,
+        "visible_area_mm2": skin if scaled else np.nan,
+        "brown_area_mm2": _number(verdict.brown_area_mm2),
+        "brown_fraction": fraction,
+        "sap_burn_mm2": _number(verdict.sap_burn_mm2),
+        "abrasion_mm2": _number(verdict.abrasion_mm2),
+        "other_mm2": _number(verdict.other_mm2),
+        "marks": len(own),
+        "class": verdict.class_name,
+        "downgraded": verdict.downgraded,
+        "verdict": verdict.verdict,
+        "reason": reason,
+    }
+
+
+def _photo_row(photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check]) -> dict[str, Any]:
+    verdict, reasons = overall(checks)
+    found = tray.pose is not None
+    middle = np.array([photo.bgr.shape[1] / 2, photo.bgr.shape[0] / 2])
+    return {
+        "photo": photo.name,
+        "sha256": photo.sha256,
+        "taken_at": photo.taken_at,
+        "crew": tag.crew,
+        "bin": tag.bin,
+        "picked_at": tag.picked_at.isoformat(timespec="minutes") if tag.picked_at else None,
+        "method": tag.method,
+        "side": tag.side,
+        "card_found": found,
+        "mm_per_px": tray.camera.mm_per_px(middle) / photo.scale if found else np.nan,
+        "camera_height_mm": tray.camera.height_mm if found else np.nan,
+        "colour_residual": tray.correction.residual_delta_e00,
+        "focus": figure_of(checks, "blur_mm") if found else np.nan,
+        "verdict": verdict,
+        "reasons": "; ".join(part for part in (reasons, *photo.doubts, *tag.doubts) if part),
+        "fruit": len(tray.fruit),
+    }
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _at_full_size(labels: Labels, photo: Photo) -> NDArray[np.uint16]:
+    small = labels.astype(np.uint16)
+    if photo.scale == 1:
+        return small
+    width, height = photo.full_size
+    factor = int(photo.scale)
+    large = cv2.resize(
+        small, (small.shape[1] * factor, small.shape[0] * factor), interpolation=cv2.INTER_NEAREST
+    )
+    return np.asarray(large[:height, :width])
