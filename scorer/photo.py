@@ -31,6 +31,21 @@ SMALLEST_SURE_SIDE = 600
 
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".jpe", ".png", ".heic", ".heif", ".hif")
 """Endings of the files that may be tray photos; whether they are is decided by their content."""
+RAW_SUFFIXES = (
+    ".dng",
+    ".cr2",
+    ".cr3",
+    ".nef",
+    ".nrw",
+    ".arw",
+    ".orf",
+    ".rw2",
+    ".raf",
+    ".pef",
+    ".srw",
+    ".raw",
+)
+"""Endings of a camera's unfinished pictures, which depend on the maker; they are refused."""
 
 
 @dataclass(frozen=True)
@@ -160,6 +175,10 @@ def _finish(
 
 
 def _read(path: Path, name: str) -> bytes:
+    if path.suffix.lower() in RAW_SUFFIXES:
+        raise PhotoError(
+            f"{name} is a raw picture, which is not scored; send the photo as JPEG, PNG or HEIC."
+        )
     try:
         if not path.exists():
             raise PhotoError(f"{name} does not exist; check the path {path}.")

@@ -15,7 +15,7 @@ PHOTO_DTYPES = {
     "taken_at": "datetime64[s]",
     "crew": "str",
     "bin": "str",
-    "picked_at": "str",
+    "picked_at": "datetime64[s]",
     "method": "str",
     "side": "str",
     "card_found": "bool",
@@ -119,6 +119,11 @@ class TrayScore:
 def photo_table(rows: Sequence[dict[str, object]]) -> pd.DataFrame:
     """Table of photos from rows keyed by PHOTO_COLUMNS; what a row leaves out is missing."""
     return _table(rows, PHOTO_DTYPES)
+
+
+def fruit_table(rows: Sequence[dict[str, object]]) -> pd.DataFrame:
+    """Table of fruit from rows keyed by FRUIT_COLUMNS; no rows keep all columns."""
+    return _table(rows, FRUIT_DTYPES)
 
 
 def empty_fruit() -> pd.DataFrame:

@@ -1,0 +1,5 @@
+"""Run the command as ``python -m scorer``."""
+
+from scorer.cli import main
+
+main(prog_name="scorer")
