@@ -35,6 +35,7 @@ Labels = NDArray[np.int32]
 
 NOMINAL_DIAGONALS_MM = (750.0, 380.0, 200.0)  # what a photo without a card may show, tray or a few fruit
 NOMINAL_LENGTH_MM = 105.0
+SCORING_MM_PER_PX = 0.5  # on the tray floor; lines from 0.6 mm wide still cover a pixel
 
 
 DEFAULT_LIMITS = "shed"
@@ -56,15 +57,18 @@ class Settings:
 
 @dataclass(frozen=True)
 class LocatedTray:
-    """Where everything lies in a photo, in the pixels of the working image.
+    """Where everything lies on a tray, in the pixels of the scoring picture.
 
     Parameters
     ----------
-    pose : the card's, or None where no card can be trusted; then the camera's millimetres are only nominal.
-    camera, correction : over the tray, and from its values to colour.
+    bgr : (H, W, 3) uint8 scoring picture: the photo at the resolution that the smallest mark needs.
+    pose : the card's, in the photo's working pixels, or None where no card can be trusted; then the camera's
+        millimetres are only nominal.
+    camera, correction : over the tray, and from 8-bit values to colour.
     fruit, labels : the fruit in reading order, and their label image (H, W) int32.
     """
 
+    bgr: NDArray[np.uint8]
     pose: CardPose | None
     camera: Camera
     correction: ColourCorrection
@@ -79,16 +83,28 @@ def locate(photo: Photo) -> LocatedTray:
     if pose is None:
         return _locate_without_card(photo)
     correction = fit_correction(photo.bgr, pose, card) or no_correction()
-    outline = pose.to_pixels(card.outline_mm)
-    fruit, labels = find_fruit(photo.bgr, pose.camera, correction, outline)
-    return LocatedTray(pose, pose.camera, correction, tuple(fruit), labels)
+    bgr, camera = _at_scoring_size(photo.bgr, pose.camera)
+    outline_mm = card.outline_mm
+    outline = camera.project(np.column_stack([outline_mm[:, 0], -outline_mm[:, 1], np.zeros(4)]))
+    fruit, labels = find_fruit(bgr, camera, correction, outline)
+    return LocatedTray(bgr, pose, camera, correction, tuple(fruit), labels)
 
 
-def mark_probabilities(photo: Photo, tray: LocatedTray, fruit: Fruit, model: Discriminant) -> tuple[Float32, Float32]:
+def _at_scoring_size(bgr: NDArray[np.uint8], camera: Camera) -> tuple[NDArray[np.uint8], Camera]:
+    """The picture, made smaller where it resolves more than the smallest mark needs, and its camera."""
+    height, width = bgr.shape[:2]
+    factor = camera.mm_per_px(np.array([width / 2, height / 2])) / SCORING_MM_PER_PX
+    if factor >= 0.95:
+        return bgr, camera
+    smaller = cv2.resize(bgr, (round(width * factor), round(height * factor)), interpolation=cv2.INTER_AREA)
+    return smaller, camera.scaled(smaller.shape[1] / width)
+
+
+def mark_probabilities(tray: LocatedTray, fruit: Fruit, model: Discriminant) -> tuple[Float32, Float32]:
     """Contrast maps (H, W, F) and class probabilities (H, W, K) of one fruit's window."""
-    lab = tray.correction.to_lab(photo.bgr[fruit.window])
+    lab = tray.correction.to_lab(tray.bgr[fruit.window])
     contrasts = contrast_maps(lab, fruit.inside, fruit.skin)
-    return contrasts, model.probabilities(contrasts)
+    return contrasts, model.probabilities(contrasts, fruit.inside)
 
 
 @lru_cache(maxsize=1)
@@ -102,16 +118,27 @@ def _locate_without_card(photo: Photo) -> LocatedTray:
     focal_px = focal_px_of(photo.focal_35mm or TYPICAL_FOCAL_35MM, width, height)
     correction = no_correction()
     diagonal_px = float(np.hypot(width, height))
+    tray = LocatedTray(
+        photo.bgr,
+        None,
+        nominal_camera(width, height, focal_px, NOMINAL_DIAGONALS_MM[0] / diagonal_px),
+        correction,
+        (),
+        np.zeros((height, width), np.int32),
+    )
     for diagonal_mm in NOMINAL_DIAGONALS_MM:
-        camera = nominal_camera(width, height, focal_px, diagonal_mm / diagonal_px)
-        fruit, labels = find_fruit(photo.bgr, camera, correction, None)
-        if fruit:
+        for _ in range(2):  # once to learn the scale, once at that scale
+            camera = nominal_camera(width, height, focal_px, diagonal_mm / diagonal_px)
+            bgr, camera = _at_scoring_size(photo.bgr, camera)
+            fruit, labels = find_fruit(bgr, camera, correction, None)
+            if not fruit:
+                break
+            tray = LocatedTray(bgr, None, camera, correction, tuple(fruit), labels)
             ratio = NOMINAL_LENGTH_MM / float(np.median([f.solid.length_mm for f in fruit]))
-            if 0.6 < ratio < 1.7:
-                camera = nominal_camera(width, height, focal_px, diagonal_mm * ratio / diagonal_px)
-                fruit, labels = find_fruit(photo.bgr, camera, correction, None)
-                return LocatedTray(None, camera, correction, tuple(fruit), labels)
-    return LocatedTray(None, camera, correction, (), np.zeros((height, width), np.int32))
+            diagonal_mm *= ratio
+        if tray.fruit:
+            break
+    return tray
 
 
 def score_photo(
@@ -141,8 +168,8 @@ def score_photo(
     photo = open_photo(source, name=name)
     tag = merge(read_tag(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)), manifest_tag)
     tray = locate(photo)
-    checks = check_photo(photo.bgr, tray.fruit, tray.pose, tray.correction)
-    marks, mark_labels = _find_marks(photo, tray, model)
+    checks = check_photo(tray.bgr, tray.fruit, tray.pose, tray.correction)
+    marks, mark_labels = _find_marks(photo.name, tray, model)
     fruit = fruit_table([_fruit_row(photo.name, one, tag, marks, limits, tray.pose) for one in tray.fruit])
     row = _photo_row(photo, tag, tray, checks) | {"seconds": round(time.perf_counter() - started, 3)}
     return TrayScore(
@@ -154,13 +181,13 @@ def score_photo(
     )
 
 
-def _find_marks(photo: Photo, tray: LocatedTray, model: MarkModel) -> tuple[pd.DataFrame, Labels]:
+def _find_marks(name: str, tray: LocatedTray, model: MarkModel) -> tuple[pd.DataFrame, Labels]:
     """Marks of all fruit with kinds and measures, and their label image; millimetres may still be nominal."""
     proposed = np.zeros(tray.labels.shape, np.int32)
     tables = []
     count = 0
     for fruit in tray.fruit:
-        contrasts, probabilities = mark_probabilities(photo, tray, fruit, model.discriminant)
+        contrasts, probabilities = mark_probabilities(tray, fruit, model.discriminant)
         labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px)
         table = measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
         if table.empty:
@@ -181,7 +208,7 @@ def _find_marks(photo: Photo, tray: LocatedTray, model: MarkModel) -> tuple[pd.D
         return empty_marks(), np.zeros_like(proposed)
     because = [", ".join(names) for names in driving_measures(measures, named, model)]
     table = pd.concat([measures, named], axis=1).assign(
-        photo=photo.name, mark=np.arange(1, len(measures) + 1), because=because
+        photo=name, mark=np.arange(1, len(measures) + 1), because=because
     )
     others = [c for c in MEASURES if c not in MARK_COLUMNS]
     return table[[*MARK_COLUMNS, "because", *others]], np.asarray(numbers[proposed], np.int32)
@@ -236,7 +263,8 @@ def _fruit_row(
 def _photo_row(photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check]) -> dict[str, Any]:
     verdict, reasons = overall(checks)
     found = tray.pose is not None
-    middle = np.array([photo.bgr.shape[1] / 2, photo.bgr.shape[0] / 2])
+    height, width = tray.bgr.shape[:2]
+    mm_per_px = tray.camera.mm_per_px(np.array([width / 2, height / 2])) * width / photo.full_size[0]
     return {
         "photo": photo.name,
         "sha256": photo.sha256,
@@ -247,7 +275,7 @@ def _photo_row(photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check]) -
         "method": tag.method,
         "side": tag.side,
         "card_found": found,
-        "mm_per_px": tray.camera.mm_per_px(middle) / photo.scale if found else np.nan,
+        "mm_per_px": mm_per_px if found else np.nan,
         "camera_height_mm": tray.camera.height_mm if found else np.nan,
         "colour_residual": tray.correction.residual_delta_e00,
         "focus": figure_of(checks, "blur_mm") if found else np.nan,
@@ -262,12 +290,6 @@ def _number(value: float | None) -> float:
 
 
 def _at_full_size(labels: Labels, photo: Photo) -> NDArray[np.uint16]:
-    small = labels.astype(np.uint16)
-    if photo.scale == 1:
-        return small
-    width, height = photo.full_size
-    factor = int(photo.scale)
-    large = cv2.resize(
-        small, (small.shape[1] * factor, small.shape[0] * factor), interpolation=cv2.INTER_NEAREST
+    return np.asarray(
+        cv2.resize(labels.astype(np.uint16), photo.full_size, interpolation=cv2.INTER_NEAREST_EXACT)
     )
-    return np.asarray(large[:height, :width])

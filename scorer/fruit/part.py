@@ -106,35 +106,38 @@ def _renumber(parts: Labels) -> Labels:
 
 def _solidity(shape: Mask) -> float:
     """Area over the area of the convex hull."""
-    points = cv2.findNonZero(shape.astype(np.uint8))
-    if points is None:
+    hull = _hull(shape)
+    if hull is None:
         return 0.0
-    hull = cv2.convexHull(points)
     # pixel centres bound the hull, so half a pixel of rim is added
-    return float(len(points) / (cv2.contourArea(hull) + 0.5 * cv2.arcLength(hull, True) + 1))
+    return float(np.count_nonzero(shape) / (cv2.contourArea(hull) + 0.5 * cv2.arcLength(hull, True) + 1))
+
+
+def _hull(shape: Mask) -> NDArray[np.int32] | None:
+    """Convex hull (N, 1, 2) of a mask's pixel centres; None for an empty mask."""
+    contours, _ = cv2.findContours(shape.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return np.asarray(cv2.convexHull(np.concatenate(contours))) if contours else None
 
 
 def _is_fruit(shape: Mask, mm_per_px: float) -> bool:
     """Whether size and roundness are those of a fruit rather than of a tray wall or a cloth."""
-    points = cv2.findNonZero(shape.astype(np.uint8))
-    area_mm2 = 0 if points is None else len(points) * mm_per_px**2
-    if not SMALLEST_FRUIT_MM2 <= area_mm2 <= LARGEST_FRUIT_MM2:
-        return False
-    hull = cv2.convexHull(points)
-    if len(hull) < 5:
+    pixels = np.count_nonzero(shape)
+    hull = _hull(shape)
+    if hull is None or len(hull) < 5 or not SMALLEST_FRUIT_MM2 <= pixels * mm_per_px**2 <= LARGEST_FRUIT_MM2:
         return False
     (_, (w, h), _) = cv2.minAreaRect(hull)
     # an ellipse fills pi/4 of its rectangle
-    fill = len(points) / max(w * h * np.pi / 4, 1)
+    fill = pixels / max(w * h * np.pi / 4, 1)
     return bool(fill > LEAST_FILL_OF_ELLIPSE and min(w, h) > 0.3 * max(w, h))
 
 
 def _round_off(shape: Mask, parts: Labels, part: int) -> Mask:
     """The convex hull of a part, less what belongs to its neighbours."""
-    points = cv2.findNonZero(shape.astype(np.uint8))
-    hull = np.zeros(shape.shape, np.uint8)
-    cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
-    return (hull > 0) & ((parts == 0) | (parts == part))
+    filled = np.zeros(shape.shape, np.uint8)
+    hull = _hull(shape)
+    if hull is not None:
+        cv2.fillConvexPoly(filled, hull, 1)
+    return (filled > 0) & ((parts == 0) | (parts == part))
 
 
 def _fill_holes(mask: Mask) -> Mask:

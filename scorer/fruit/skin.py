@@ -22,7 +22,7 @@ Float64 = NDArray[np.float64]
 
 COARSE = 4  # the maps are smooth: computed on every fourth pixel, then enlarged
 STEEPEST_COSINE = 0.12  # beyond about 83 degrees a pixel's area is a guess and is held
-MESH_RINGS, MESH_SPOKES = 24, 48
+MESH_RINGS, MESH_SPOKES = 37, 82  # uneven, so that rows of facets do not line up with the rim
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,9 @@ from scorer.fruit.skin import SkinMap
 Float32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-COARSE_STEP_MM, FINE_STEP_MM = 1.4, 0.7
-MID_WINDOW_MM, FINE_WINDOW_MM = 15.0, 5.5
-ROBUST_ROUNDS = 5
+SURFACE_STEP_MM, MID_STEP_MM, FINE_STEP_MM = 2.0, 3.0, 1.0
+MEDIAN_WINDOW = 5  # cells: 15 mm on the mid grid, 5 mm on the fine one
+ROBUST_ROUNDS = 4
 CONTRASTS: Final = (
     "lightness_over_fruit",
     "a_over_fruit",
@@ -54,16 +54,14 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     skin : the same window's skin map.
     """
     height, width = inside.shape
-    step_coarse = max(round(COARSE_STEP_MM / skin.mm_per_px), 1)
-    step_fine = max(round(FINE_STEP_MM / skin.mm_per_px), 1)
+    size = (width, height)
     filled = fill_outside(lab, inside)
-    small, small_inside, small_skin = _shrink(filled, inside, skin, step_coarse)
+    surface_px, mid_px, fine_px = (s / skin.mm_per_px for s in (SURFACE_STEP_MM, MID_STEP_MM, FINE_STEP_MM))
+    small, small_inside, small_skin = _shrink(filled, inside, skin, surface_px)
     surface = _robust_surface(small, small_inside, small_skin)
-    left = fill_outside(small - surface, small_inside)
-    mid = surface + _median(left, MID_WINDOW_MM / (step_coarse * skin.mm_per_px))
-    fruit_base, mid_base = _enlarge(surface, (width, height)), _enlarge(mid, (width, height))
-    finer = cv2.resize(filled - mid_base, (-(-width // step_fine), -(-height // step_fine)), interpolation=cv2.INTER_AREA)
-    fine_base = mid_base + _enlarge(_median(finer, FINE_WINDOW_MM / (step_fine * skin.mm_per_px)), (width, height))
+    fruit_base = _resized(surface, size)
+    mid_base = fruit_base + _resized(_median(fill_outside(small - surface, small_inside), mid_px / surface_px), size)
+    fine_base = mid_base + _resized(_median(filled - mid_base, fine_px), size)
     lightness = filled[..., 0]
     maps = np.empty((height, width, len(CONTRASTS)), np.float32)
     calm = cv2.GaussianBlur(filled, (0, 0), 0.22 / skin.mm_per_px)
@@ -94,9 +92,8 @@ def fill_outside(image: Float32, inside: Mask) -> Float32:
     return np.asarray(np.where(inside[..., None], image, result), np.float32)
 
 
-def _shrink(lab: Float32, inside: Mask, skin: SkinMap, step: int) -> tuple[Float32, Mask, Float32]:
-    height, width = inside.shape
-    size = (-(-width // step), -(-height // step))
+def _shrink(lab: Float32, inside: Mask, skin: SkinMap, step_px: float) -> tuple[Float32, Mask, Float32]:
+    size = _grid(inside.shape, step_px)
     small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
     share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     along = skin.point_mm[..., 0] / skin.half_length_mm
@@ -131,15 +128,17 @@ def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
     return np.asarray(np.tensordot(terms, solution, axes=(0, 0)), np.float32)
 
 
-def _median(image: Float32, window_px: float) -> Float32:
-    """Median over a square window, on 8 bits of 0.3 Delta E each."""
-    size = max(2 * round(window_px / 2) + 1, 3)
-    bytes_ = np.clip(image / 0.3 + 128, 0, 255).astype(np.uint8)
-    found = cv2.medianBlur(bytes_, size)
-    return (cv2.blur(found.astype(np.float32), (3, 3)) - 128) * np.float32(0.3)
+def _median(image: Float32, step_px: float) -> Float32:
+    """Median over MEDIAN_WINDOW cells of a grid with cells of ``step_px``."""
+    coarse = cv2.resize(image, _grid(image.shape, step_px), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.medianBlur(coarse, MEDIAN_WINDOW), np.float32)
 
 
-def _enlarge(image: Float32, size: tuple[int, int]) -> Float32:
+def _grid(shape: tuple[int, ...], step_px: float) -> tuple[int, int]:
+    return max(round(shape[1] / step_px), 6), max(round(shape[0] / step_px), 6)
+
+
+def _resized(image: Float32, size: tuple[int, int]) -> Float32:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 

@@ -22,6 +22,7 @@ Labels = NDArray[np.int32]
 
 SKIN_CLASSES: Final = ("skin", "dark", "rubbed")
 LIMIT = 3.0  # contrasts beyond 30 Delta E tell no more, and a quadratic must not run away with them
+SMALLEST_CONTRAST = 0.25  # of ten Delta E
 OUTLINE_AT = 0.5
 SURE_AT = 0.65
 JOIN_MM = 0.8
@@ -41,18 +42,30 @@ class Discriminant:
     linear: Float64
     quadratic: Float64
 
-    def probabilities(self, contrasts: Float32) -> Float32:
-        """Class probabilities (..., K), float32, of contrasts (..., F)."""
-        flat = np.clip(contrasts.reshape(-1, contrasts.shape[-1]), -LIMIT, LIMIT)
-        odds = np.empty((len(flat), len(self.bias)), np.float32)
-        for k in range(len(self.bias)):
-            bent = flat @ self.quadratic[k].astype(np.float32)
-            bent += self.linear[k].astype(np.float32)
-            odds[:, k] = np.einsum("nf,nf->n", bent, flat) + np.float32(self.bias[k])
-        odds -= odds.max(axis=1, keepdims=True)
-        np.exp(odds, out=odds)
-        odds /= odds.sum(axis=1, keepdims=True)
-        return odds.reshape(*contrasts.shape[:-1], -1)
+    def probabilities(self, contrasts: Float32, inside: Mask) -> Float32:
+        """Class probabilities (H, W, K), float32, of contrast maps (H, W, F); sure skin where nothing differs."""
+        inside = inside & differs(contrasts)
+        flat = np.clip(contrasts[inside], -LIMIT, LIMIT)
+        odds = np.zeros((len(self.bias), len(flat)), np.float32)
+        for k in range(1, len(self.bias)):  # against the first class, skin
+            bent = flat @ (self.quadratic[k] - self.quadratic[0]).astype(np.float32)
+            bent += (self.linear[k] - self.linear[0]).astype(np.float32)
+            odds[k] = np.einsum("nf,nf->n", bent, flat) + np.float32(self.bias[k] - self.bias[0])
+        np.exp(np.clip(odds, -30, 30, out=odds), out=odds)
+        odds /= odds.sum(axis=0)
+        probabilities = np.zeros((*inside.shape, len(self.bias)), np.float32)
+        probabilities[..., 0] = 1
+        probabilities[inside] = odds.T
+        return probabilities
+
+
+def differs(contrasts: Float32) -> Mask:
+    """Where a pixel differs from its skin in any colour at any scale; elsewhere it is skin without further asking."""
+    flat = contrasts.reshape(-1, contrasts.shape[-1])
+    furthest = np.zeros(len(flat), np.float32)
+    for column in range(9):
+        np.maximum(furthest, np.abs(flat[:, column]), out=furthest)
+    return np.asarray((furthest > SMALLEST_CONTRAST).reshape(contrasts.shape[:-1]))
 
 
 def discriminant_from(coefficients: Float64, intercept: Float64) -> Discriminant:

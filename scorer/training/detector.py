@@ -13,7 +13,7 @@ from pathlib import Path
 from sklearn.linear_model import LogisticRegression
 
 from scorer.marks.contrast import CONTRASTS, contrast_maps
-from scorer.marks.propose import SKIN_CLASSES, quadratic_terms
+from scorer.marks.propose import SKIN_CLASSES, differs, quadratic_terms
 from scorer.photo import open_photo
 from scorer.tray import locate
 from scorer.training.labelled import LabelledTray, read_labelled
@@ -49,12 +49,12 @@ def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
     truth = read_labelled(path)
     photo = open_photo(path)
     tray = locate(photo)
-    classes = _class_map(truth, photo.bgr.shape[:2])
+    classes = _class_map(truth, tray.labels.shape)
     taken_contrasts, taken_classes = [], []
     for fruit in tray.fruit:
-        lab = tray.correction.to_lab(photo.bgr[fruit.window])
+        lab = tray.correction.to_lab(tray.bgr[fruit.window])
         contrasts = contrast_maps(lab, fruit.inside, fruit.skin)
-        here = np.where(fruit.inside & (fruit.skin.facing > STEEPEST_FACING), classes[fruit.window], -1)
+        here = np.where(fruit.inside & differs(contrasts) & (fruit.skin.facing > STEEPEST_FACING), classes[fruit.window], -1)
         for index, name in enumerate(SKIN_CLASSES):
             at = np.flatnonzero(here == index)
             if not len(at):
@@ -76,7 +76,7 @@ def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
 def _class_map(truth: LabelledTray, working_shape: tuple[int, ...]) -> NDArray[np.int8]:
     """Class index per working pixel; -1 where it is not to be learned from."""
     size = (working_shape[1], working_shape[0])
-    marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST)
+    marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     lookup = np.full(int(truth.mark_mask.max()) + 1, -1, np.int8)
     lookup[0] = SKIN_CLASSES.index("skin")
     for mark in truth.marks.values():

@@ -106,11 +106,11 @@ def _measure_tray(path: Path, discriminant: Discriminant) -> pd.DataFrame:
     truth = read_labelled(path)
     photo = open_photo(path)
     tray = locate(photo)
-    size = (photo.bgr.shape[1], photo.bgr.shape[0])
-    true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST)
+    size = (tray.labels.shape[1], tray.labels.shape[0])
+    true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     tables = []
     for fruit in tray.fruit:
-        contrasts, probabilities = mark_probabilities(photo, tray, fruit, discriminant)
+        contrasts, probabilities = mark_probabilities(tray, fruit, discriminant)
         labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px)
         table = measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
         if table.empty:
