@@ -1,0 +1,65 @@
+"""What a caller may fix about a simulated tray, and the names that its truth uses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+MARK_KINDS = ("sap", "abrasion", "cut", "puncture", "crease")
+FLOORS = (
+    "white", "pale_blue", "dark_grey", "black", "green_liner", "cardboard", "wood", "steel", "grey", "cream", "blue",
+)  # fmt: skip
+LOOKS = ("hard_green", "dark_green", "grey_green", "turning", "yellow", "orange", "red_blush", "purple_blush")
+LIGHTS = ("window", "lamp", "tubes", "overcast", "sun", "window_and_lamp")
+
+
+@dataclass(frozen=True)
+class TraySettings:
+    """What is fixed about a tray; every None is drawn at random.
+
+    Attributes
+    ----------
+    image_size : (width, height) of the upright photo in px.
+    floor : one of `FLOORS`.
+    look : one of `LOOKS`, the cultivar look that all fruit of the tray vary around.
+    light : one of `LIGHTS`.
+    tag : text of the QR tag; "" lays no tag.
+    habits : expected number of marks per fruit of each kind of `MARK_KINDS`; kinds left out do not occur.
+    card : whether the reference card lies on the tray.
+    fruit : number of fruit wished for; fewer are laid when the tray is full.
+    walls : whether the tray shows its walls.
+    lookalikes : how busy the tray is with things that are not marks; 1 is usual, 0 none but the stem scars.
+    focal_35mm : focal length in mm for a 36 mm x 24 mm frame.
+    camera_height_mm, tilt_deg : place of the camera.
+    taken_at : the phone's clock.
+    exif_focal : whether the photo's file tells the focal length.
+    """
+
+    image_size: tuple[int, int] | None = None
+    floor: str | None = None
+    look: str | None = None
+    light: str | None = None
+    tag: str | None = None
+    habits: Mapping[str, float] | None = None
+    card: bool | None = None
+    fruit: int | None = None
+    walls: bool | None = None
+    lookalikes: float | None = None
+    focal_35mm: float | None = None
+    camera_height_mm: float | None = None
+    tilt_deg: float | None = None
+    taken_at: datetime | None = None
+    exif_focal: bool | None = None
+
+    def __post_init__(self) -> None:
+        for name, value, allowed in (
+            ("floor", self.floor, FLOORS),
+            ("look", self.look, LOOKS),
+            ("light", self.light, LIGHTS),
+        ):
+            if value is not None and value not in allowed:
+                raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
+        for kind in self.habits or {}:
+            if kind not in MARK_KINDS:
+                raise ValueError(f"habits must name kinds of {', '.join(MARK_KINDS)}, got {kind!r}")
