@@ -17,6 +17,7 @@ from scorer.fruit.segment import segment_skin
 from scorer.fruit.skin import SkinMap, map_skin
 from scorer.fruit.solid import RestingSolid, fit_solid
 
+Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 Labels = NDArray[np.int32]
 Mask = NDArray[np.bool_]
@@ -25,6 +26,7 @@ MID_FRUIT_MM = 40.0
 FLOOR_RING_MM = 16.0
 COVER_MARGIN_MM = 3.0
 BENCH_SHARE = 0.012  # of the picture's width, taken as its border
+MISSHAPEN_MM2 = 1000.0
 FINEST_OUTLINE_SIDE = 900
 WINDOW_MARGIN_PX = 6
 
@@ -85,8 +87,7 @@ def find_fruit(
     light = correction.to_linear(small)
     covered = _painted(card_outline_px, small.shape[:2], factor, COVER_MARGIN_MM / mm_per_px)
     floor = _painted(card_outline_px, small.shape[:2], factor, FLOOR_RING_MM / mm_per_px) & ~covered
-    odds = segment_skin(light, covered, floor, _border(covered.shape))
-    labels = part_fruit(odds > 0, mm_per_px)
+    odds, labels = _segment(light, covered, floor, mm_per_px)
     if labels.max() == 0:
         return [], np.zeros(bgr.shape[:2], np.int32)
     labels = _in_reading_order(labels)
@@ -97,6 +98,19 @@ def find_fruit(
     full = paint_outlines(outlines, full)
     fruit = [_one_fruit(o, s, full, camera) for o, s in zip(outlines, solids, strict=True)]
     return fruit, full
+
+
+def _segment(light: Float32, covered: Mask, floor: Mask, mm_per_px: float) -> tuple[Float32, Labels]:
+    """Colour and shape in turn: what is coloured like skin but not shaped like fruit teaches what the ground is."""
+    border = _border(covered.shape)
+    odds = segment_skin(light, covered, floor, border)
+    labels = part_fruit(odds > 0, mm_per_px)
+    kernel = np.ones((3, 3), np.uint8)
+    misshapen = cv2.erode(((odds > 0) & (labels == 0)).astype(np.uint8), kernel, iterations=2) > 0
+    if misshapen.sum() * mm_per_px**2 > MISSHAPEN_MM2:
+        odds = segment_skin(light, covered, floor, border, known_skin=labels > 0, known_ground=misshapen)
+        labels = part_fruit(odds > 0, mm_per_px)
+    return odds, labels
 
 
 def _one_fruit(outline: Outline, solid: RestingSolid, labels: Labels, camera: Camera) -> Fruit:

@@ -18,7 +18,8 @@ Mask = NDArray[np.bool_]
 
 STRAY_LIGHT = 0.012  # added to each channel so that noise in near-black pixels stays small
 RED_WEIGHT, RED_FROM = 0.9, 0.1
-SKIN_FROM = 1.05  # likeness at which a colour is as probably skin as not, when nothing else is known
+GREEN_WEIGHT, GREEN_FROM = 0.4, -0.05
+SKIN_FROM, SKIN_SLOPE = 0.75, 3.5  # likeness at which a colour is as probably skin as not, when nothing else is known
 SURE_SKIN = 1.9  # no floor reaches this
 SEED_RADIUS = 0.22  # a floor's spread in the colour plane, in units of the natural logarithm
 BINS = 64  # cells of 0.06: a floor in even light spreads over two or three
@@ -29,7 +30,15 @@ ROUNDS = 3
 RARE = np.float32(1e-5)  # share of pixels below which a histogram cell says nothing
 
 
-def segment_skin(light: Float32, not_fruit: Mask, floor_zone: Mask, bench_zone: Mask) -> Float32:
+def segment_skin(
+    light: Float32,
+    not_fruit: Mask,
+    floor_zone: Mask,
+    bench_zone: Mask,
+    *,
+    known_skin: Mask | None = None,
+    known_ground: Mask | None = None,
+) -> Float32:
     """Log-odds that a pixel is fruit, float32 (H, W), above 0 for fruit.
 
     Parameters
@@ -38,6 +47,7 @@ def segment_skin(light: Float32, not_fruit: Mask, floor_zone: Mask, bench_zone: 
     not_fruit : (H, W) bool; card and tag, left out of every histogram and never fruit.
     floor_zone : (H, W) bool; where the tray floor most probably shows, such as a ring about the card. May be empty.
     bench_zone : (H, W) bool; where fruit are unlikely, such as the picture's border.
+    known_skin, known_ground : (H, W) bool; what an earlier look found by shape, if there was one.
     """
     rg, bg = _log_ratios(light)
     cell = _cells(rg, bg, light)
@@ -46,8 +56,12 @@ def segment_skin(light: Float32, not_fruit: Mask, floor_zone: Mask, bench_zone: 
     seeds = np.zeros_like(not_fruit)
     for zone in (floor_zone, bench_zone):
         seeds |= _ground_seeds(rg, bg, likeness, zone & open_)
+    if known_ground is not None:
+        seeds |= known_ground & open_
     prior_skin, prior_ground = _prior_shares()
     skin, ground = prior_skin, 0.3 * prior_ground + 0.7 * _histogram(cell, seeds, spread_over_light=1.0)
+    if known_skin is not None and known_skin.any():
+        skin = 0.35 * prior_skin + 0.65 * _histogram(cell, known_skin & open_, spread_over_light=1.0)
     odds = likeness
     for _ in range(ROUNDS):
         odds = cv2.blur(np.log((skin + RARE) / (ground + RARE))[cell], (3, 3))
@@ -64,7 +78,9 @@ def _log_ratios(light: Float32) -> tuple[Float32, Float32]:
 
 def _likeness(rg: Float32, bg: Float32) -> Float32:
     """How strongly a colour is that of mango skin: floors lie near 0-1, skin near 1-2.5."""
-    return np.asarray(-bg + np.float32(RED_WEIGHT) * np.maximum(rg - np.float32(RED_FROM), 0))
+    red = np.float32(RED_WEIGHT) * np.maximum(rg - np.float32(RED_FROM), 0)
+    green = np.float32(GREEN_WEIGHT) * np.maximum(np.float32(GREEN_FROM) - rg, 0)
+    return np.asarray(red + green - bg)
 
 
 def _ground_seeds(rg: Float32, bg: Float32, likeness: Float32, zone: Mask) -> Mask:
@@ -96,7 +112,7 @@ def _prior_shares() -> tuple[Float32, Float32]:
     """Shares of skin and of other things per cell when nothing is known of the photo."""
     rg = np.linspace(*RANGE_RG, BINS, dtype=np.float32)[None, :]
     bg = np.linspace(*RANGE_BG, BINS, dtype=np.float32)[:, None]
-    skin = 1 / (1 + np.exp(-6 * (_likeness(rg, bg) - SKIN_FROM)))
+    skin = 1 / (1 + np.exp(-SKIN_SLOPE * (_likeness(rg, bg) - SKIN_FROM)))
     shares = []
     for plane in (skin, 1 - skin):
         cube = np.repeat(plane[None], LIGHT_BINS, axis=0)
