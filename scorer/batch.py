@@ -7,6 +7,7 @@ import signal
 import threading
 import time
 import traceback
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -257,9 +258,15 @@ def _run(tasks: Sequence[_Task], jobs: int) -> Iterator[Outcome]:
     done = 0
     try:
         pool = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator", batch_size=1)
-        for outcome in pool(delayed(_in_worker)(task) for task in tasks):
-            done += 1
-            yield outcome
+        answers = pool(delayed(_in_worker)(task) for task in tasks)
+        try:
+            for answer in answers:
+                done += 1
+                yield _outcome(answer)
+        finally:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # joblib warns of work that is cancelled, which is meant
+                answers.close()
         return
     except BrokenProcessPool:
         pass  # a worker died and nobody knows over which photo: the rest go one by one
@@ -275,8 +282,7 @@ def _alone(task: _Task) -> Outcome:
     started = time.perf_counter()
     with ProcessPoolExecutor(1) as pool:
         try:
-            outcome: Outcome = pool.submit(_in_worker, task).result()
-            return outcome
+            return _outcome(pool.submit(_in_worker, task).result())
         except BrokenProcessPool as error:
             reason = (
                 "Scoring ended its process, most likely for lack of memory; score it on a larger computer."
@@ -284,11 +290,21 @@ def _alone(task: _Task) -> Outcome:
             return task.refused(reason, started, f"{type(error).__name__}: {error}")
 
 
-def _in_worker(task: _Task) -> Outcome:
+def _in_worker(task: _Task) -> Outcome | ScorerError:
+    """Do a task; a refusal that stops the batch comes back in its turn, after all photos before it."""
     cv2.setNumThreads(1)  # the processes share the cores already
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the main process's to answer
-    return task()
+    try:
+        return task()
+    except ScorerError as refusal:
+        return refusal
+
+
+def _outcome(answer: Outcome | ScorerError) -> Outcome:
+    if isinstance(answer, ScorerError):
+        raise answer
+    return answer
 
 
 def _joined(tables: list[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:

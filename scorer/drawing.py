@@ -6,6 +6,7 @@ Okabe and Ito (2008), "Color Universal Design", chosen to be told apart with any
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -77,7 +78,7 @@ def draw_score(bgr: Picture, score: TrayScore) -> Picture:
         _trace(picture, outlines, WHITE, 1.6 * unit, ())
         words = f"{row['fruit']} over" if row["downgraded"] else f"{row['fruit']}"
         labels.append(_Label(words, outlines[0].min(axis=0), 15 * unit, WHITE))
-    grown = round(2.5 * unit)  # so that the line goes around the mark and hides none of it
+    grown = math.ceil(3 * unit)  # so that the line goes around the mark and hides none of it
     for row, outlines in _with_outlines(
         score.marks, "mark", _at_size(score.mark_mask, (width, height)), grown
     ):

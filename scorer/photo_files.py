@@ -67,7 +67,8 @@ def find_photos(paths: Sequence[Path], *, leave_out: Path | None = None) -> list
 def natural_order(text: str) -> list[tuple[int, str]]:
     """Sort key by which ``tray 2`` goes before ``tray 10``; capitals do not count."""
     parts = re.split(r"([0-9]+)", text.casefold())
-    return [(int(part), part) if part.isdecimal() and part.isascii() else (-1, part) for part in parts]
+    key = [(int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts]
+    return [*key, (-1, text)]  # so that 07 and 7 have an order too
 
 
 def _files(given: Path, skipped: Path | None) -> Iterator[Path]:

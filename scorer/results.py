@@ -13,6 +13,7 @@ import hashlib
 import os
 import re
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
 import cv2
@@ -108,7 +109,7 @@ def remove_unfinished(folder: Path) -> None:
     """Delete the unfinished files of a run that was broken off; every other file stays."""
     for place in (folder, folder / MASKS, folder / PICTURES):
         for path in place.glob(f".*{_UNFINISHED}"):
-            path.unlink(missing_ok=True)
+            _remove(path)
 
 
 def write_tables(folder: Path, photo: pd.DataFrame, fruit: pd.DataFrame, marks: pd.DataFrame) -> None:
@@ -164,13 +165,13 @@ def write_whole(path: Path, data: bytes, *, to_disk: bool = False) -> None:
                 os.fsync(file.fileno())
         unfinished.replace(path)
     except OSError as error:
-        unfinished.unlink(missing_ok=True)
+        _remove(unfinished)
         raise OutputError(
             f"{path} cannot be written ({_reason(error)}); "
             "make room or choose another folder, then score again."
         ) from error
     except BaseException:  # such as Ctrl-C
-        unfinished.unlink(missing_ok=True)
+        _remove(unfinished)
         raise
 
 
@@ -220,6 +221,11 @@ def _encode(ending: str, picture: NDArray[np.uint8] | NDArray[np.uint16], flags:
     if not done:
         raise ValueError(f"a {picture.dtype} picture of shape {picture.shape} cannot be written as {ending}")
     return data.tobytes()
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):  # what cannot even be removed must not hide why
+        path.unlink()
 
 
 def _reason(error: OSError) -> str:
