@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,8 +11,8 @@ from numpy.typing import NDArray
 
 from scorer.simulate.light import LightRig
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 _TABLE_STEPS = 4096
 _TABLE_TOP = 2.0  # light beyond this, for 1 as white, is clipped before the tone curve
@@ -32,7 +33,7 @@ class PhoneLook:
     sharpen : strength of the sharpening halo.
     """
 
-    gain: Float64
+    gain: Floats
     vignette: float
     contrast: float
     shoulder: float
@@ -48,7 +49,7 @@ class PhoneLook:
 
 def draw_phone(rng: np.random.Generator, rig: LightRig, brightness: float) -> PhoneLook:
     """Draw a phone; ``brightness`` is the mean luminance of the scene, which the exposure follows halfway."""
-    exposure = 0.62 * (0.3 / max(brightness, 0.02)) ** 0.45 * 2 ** float(np.clip(rng.normal(0, 0.4), -1, 1))
+    exposure = 0.8 * (0.3 / (0.1 + 0.65 * brightness)) ** 0.5 * 2 ** float(np.clip(rng.normal(0, 0.4), -1, 1))
     white = rig.white / float(rig.white @ [0.0722, 0.7152, 0.2126])
     miss = np.exp(np.array([rng.normal(0, 0.07), 0.0, rng.normal(0, 0.07)]) + rng.normal(0, 0.015, 3))
     kept = rng.uniform(0.75, 1.0)  # phones leave some of a warm lamp's colour
@@ -68,7 +69,7 @@ def draw_phone(rng: np.random.Generator, rig: LightRig, brightness: float) -> Ph
     )
 
 
-def _tone_table(phone: PhoneLook) -> Float32:
+def _tone_table(phone: PhoneLook) -> Floats:
     """sRGB-coded value in 0..1 for each step of light."""
     light = np.arange(_TABLE_STEPS) * (_TABLE_TOP / (_TABLE_STEPS - 1))
     knee = 1 - 0.5 * phone.shoulder
@@ -83,7 +84,7 @@ def _tone_table(phone: PhoneLook) -> Float32:
     return np.asarray(np.clip(phone.lift + (1 - phone.lift) * curved, 0, 1), np.float32)
 
 
-def corner_loss(phone: PhoneLook, rows: slice, columns: slice, size_px: tuple[int, int]) -> Float32:
+def corner_loss(phone: PhoneLook, rows: slice, columns: slice, size_px: tuple[int, int]) -> Floats:
     """Factor (h, w) of the light that the lens lets through, in a window of the picture."""
     width, height = size_px
     x = (np.arange(columns.start, columns.stop, dtype=np.float32) - (width - 1) / 2) / (width / 2)
@@ -92,7 +93,7 @@ def corner_loss(phone: PhoneLook, rows: slice, columns: slice, size_px: tuple[in
     return np.asarray(1 - phone.vignette * radius, np.float32)
 
 
-def develop(phone: PhoneLook, light: Float32, loss: Float32) -> Float32:
+def develop(phone: PhoneLook, light: Floats, loss: Floats) -> Floats:
     """Noise-free picture (h, w, 3) in 0..1, sRGB-coded, of light (h, w, 3) that came through the lens."""
     exposed = light * (loss[..., None] * phone.gain.astype(np.float32))
     index = np.clip(exposed * np.float32((_TABLE_STEPS - 1) / _TABLE_TOP), 0, _TABLE_STEPS - 1).astype(
@@ -105,7 +106,7 @@ def develop(phone: PhoneLook, light: Float32, loss: Float32) -> Float32:
     )
 
 
-def _motion_kernel(length_px: float, turn: float) -> Float32:
+def _motion_kernel(length_px: float, turn: float) -> Floats:
     side = int(length_px) * 2 + 3
     kernel = np.zeros((side, side), np.uint8)
     reach = np.array([np.cos(turn), np.sin(turn)]) * length_px / 2
@@ -116,7 +117,7 @@ def _motion_kernel(length_px: float, turn: float) -> Float32:
     return kernel.astype(np.float32) / max(float(kernel.sum()), 1.0)
 
 
-def blur_light(phone: PhoneLook, light: Float32) -> Float32:
+def blur_light(phone: PhoneLook, light: Floats) -> Floats:
     """Defocus and shake, on the light before it is coded."""
     blurred = cv2.GaussianBlur(light, (0, 0), phone.blur_px)
     if phone.motion_px > 0:
@@ -124,7 +125,7 @@ def blur_light(phone: PhoneLook, light: Float32) -> Float32:
     return np.asarray(blurred, np.float32)
 
 
-def finish(rng: np.random.Generator, phone: PhoneLook, coded: Float32) -> NDArray[np.uint8]:
+def finish(rng: np.random.Generator, phone: PhoneLook, coded: Floats) -> NDArray[np.uint8]:
     """Add noise and sharpening, and round to 8 bits."""
     height, width = coded.shape[:2]
     picture = coded * np.float32(255)

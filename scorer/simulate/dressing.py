@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +24,8 @@ from scorer.simulate.settings import MARK_KINDS, TraySettings
 from scorer.simulate.solids import LaidFruit, SurfaceCrop
 from scorer.simulate.stamps import LaidStamp, SkinLayers, Stamp, lay_stamp, skin_axes
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 Bool = NDArray[np.bool_]
 
 MOST_MARKS = 4  # on one fruit
@@ -59,7 +60,7 @@ class Dress:
 
 
 def draw_habits(rng: np.random.Generator, settings: TraySettings) -> dict[str, float]:
-    """Expected number of marks per fruit and kind: a tray's share of clean fruit lies anywhere from 10 to 100 %."""
+    """Draw the expected number of marks per fruit and kind; 10 to 100 % of a tray's fruit are clean."""
     if settings.habits is not None:
         return {kind: float(settings.habits.get(kind, 0.0)) for kind in MARK_KINDS}
     total = -np.log(rng.uniform(0.1, 1.0))
@@ -74,10 +75,10 @@ def _mark_kinds(rng: np.random.Generator, habits: dict[str, float]) -> list[str]
 
 
 def _seen_point(
-    rng: np.random.Generator, crop: SurfaceCrop, weight: Float32 | None = None, least_facing: float = 0.3
-) -> tuple[Float64, Float64] | None:
-    """A random skin point (3,) that the camera sees, and its normal."""
-    chance = (crop.facing > least_facing) * (crop.cover > 0.9) * np.minimum(crop.area_mm2, 1.0)
+    rng: np.random.Generator, crop: SurfaceCrop, weight: Floats | None = None, least_facing: float = 0.3
+) -> tuple[Floats, Floats] | None:
+    """Pick a random skin point (3,) that the camera sees, and its normal."""
+    chance = np.minimum(crop.area_mm2, 1.0) * ((crop.facing > least_facing) & (crop.cover > 0.9))
     if weight is not None:
         chance = chance * weight
     flat = np.cumsum(chance.ravel(), dtype=float)
@@ -94,8 +95,8 @@ class FruitView:
 
     fruit: LaidFruit
     crop: SurfaceCrop
-    stem_mm: Float64
-    stem_normal: Float64
+    stem_mm: Floats
+    stem_normal: Floats
 
 
 def view_of(rng: np.random.Generator, fruit: LaidFruit, crop: SurfaceCrop) -> FruitView:
@@ -106,9 +107,7 @@ def view_of(rng: np.random.Generator, fruit: LaidFruit, crop: SurfaceCrop) -> Fr
     return FruitView(fruit, crop, stem, normal)
 
 
-def _place_mark(
-    rng: np.random.Generator, seen: FruitView, kind: str
-) -> tuple[Float64, Float64, Float64] | None:
+def _place_mark(rng: np.random.Generator, seen: FruitView, kind: str) -> tuple[Floats, Floats, Floats] | None:
     """Centre (3,), normal (3,) and direction (3,) of a mark: sap near the stem and running away from it."""
     if rng.random() < 0.08:
         centre, normal = seen.fruit.shape.skin_point(rng.normal(0, 1, 3) * seen.fruit.shape.b)
@@ -135,7 +134,7 @@ def _where(laid: LaidStamp, shape: tuple[int, int]) -> Bool:
 def _natural(rng: np.random.Generator, seen: FruitView, layers: SkinLayers, busy: float) -> list[Lookalike]:
     """Stem scar, nose tip, wax and dried drips: part of the clean skin."""
     crop, shape = seen.crop, seen.crop.cover.shape
-    plan: list[tuple[Stamp, tuple[Float64, Float64] | None, Float64]] = []
+    plan: list[tuple[Stamp, tuple[Floats, Floats] | None, Floats]] = []
     if rng.random() < 0.92:
         plan.append((draw_stem_scar(rng), (seen.stem_mm, seen.stem_normal), rng.normal(0, 1, 3)))
     if rng.random() < 0.5:
@@ -156,7 +155,7 @@ def _natural(rng: np.random.Generator, seen: FruitView, layers: SkinLayers, busy
 def _toppings(
     rng: np.random.Generator, seen: FruitView, layers: SkinLayers, rig: LightRig, busy: float
 ) -> list[Lookalike]:
-    """What lies on the fruit: water, dust, fibres, leaf bits, paper dots."""
+    """Lay on the fruit what hides or covers skin: water, dust, fibres, leaf bits, paper dots."""
     crop, found = seen.crop, []
     wet = rng.choice([0.0, 1.0, 6.0], p=[0.6, 0.3, 0.1])
     numbers = {kind: rng.poisson(USUAL_NUMBER[kind] * busy) for kind in DRAW_LOOKALIKE}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -10,10 +12,10 @@ from scorer.simulate.light import SHADE_STEP, LightRig
 from scorer.simulate.noise import flat_noise
 from scorer.simulate.prints import CARD_PX_PER_MM, TAG_PX_PER_MM, card_picture, tag_picture
 from scorer.simulate.scene import FlatThing, Scene, floor_to_px
-from scorer.simulate.skin import linear_bgr
+from scorer.simulate.skin import draw_tone, linear_bgr
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 UInt8 = NDArray[np.uint8]
 
 _FLOOR_PX_PER_MM = 2.0
@@ -32,20 +34,19 @@ _TONES = {  # two sRGB colours between which each floor is drawn
 }
 
 
-def _decoded(picture: UInt8) -> Float32:
+def _decoded(picture: UInt8) -> Floats:
     table = ((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4
     return np.where(np.arange(256) < 11, np.arange(256) / 255 / 12.92, table).astype(np.float32)[picture]
 
 
-def floor_picture(rng: np.random.Generator, floor: str, width_px: int, height_px: int) -> Float32:
+def floor_picture(rng: np.random.Generator, floor: str, width_px: int, height_px: int) -> Floats:
     """Albedo (h, w, 3) of a floor seen from straight above, `_FLOOR_PX_PER_MM` pixels per millimetre."""
-    low, high = (np.array(tone, float) for tone in _TONES[floor])
-    tone = linear_bgr(*(low + rng.random(3) * 0.25 * (high - low) + rng.random() * 0.75 * (high - low)))
+    low, high = _TONES[floor]
+    tone = draw_tone(rng, low, high)
     shape = (height_px, width_px)
     lightness = np.ones(shape, np.float32)
-    lightness += rng.uniform(0.01, 0.06) * flat_noise(rng, shape, 160) + rng.uniform(0.0, 0.05) * flat_noise(
-        rng, shape, 24
-    )
+    lightness += rng.uniform(0.005, 0.04) * flat_noise(rng, shape, 260)
+    lightness += rng.uniform(0.0, 0.03) * flat_noise(rng, shape, 3)
     if floor == "wood":
         lightness += rng.uniform(0.06, 0.2) * flat_noise(rng, shape, 7, 40) + 0.05 * flat_noise(
             rng, shape, 2.5, 25
@@ -65,7 +66,7 @@ def floor_picture(rng: np.random.Generator, floor: str, width_px: int, height_px
     return _dirtied(rng, albedo.astype(np.float32))
 
 
-def _embossed(rng: np.random.Generator, shape: tuple[int, int]) -> Float32:
+def _embossed(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
     """Ribs, a weave or holes of a moulded liner."""
     y, x = np.arange(shape[0], dtype=np.float32)[:, None], np.arange(shape[1], dtype=np.float32)[None, :]
     pitch = rng.uniform(4, 24) * _FLOOR_PX_PER_MM
@@ -83,31 +84,26 @@ def _embossed(rng: np.random.Generator, shape: tuple[int, int]) -> Float32:
     return np.asarray(np.clip(1 + strength * pattern, 0.2, 1.4), np.float32)
 
 
-def _dirtied(rng: np.random.Generator, albedo: Float32) -> Float32:
+def _dirtied(rng: np.random.Generator, albedo: Floats) -> Floats:
     shape = albedo.shape[:2]
     if rng.random() < 0.6:
-        share = np.clip(flat_noise(rng, shape, 60) - rng.uniform(0.3, 1.8), 0, 1) * rng.uniform(0.05, 0.35)
+        share = np.clip(flat_noise(rng, shape, 60) - rng.uniform(0.3, 1.8), 0, 1) * rng.uniform(0.03, 0.25)
         share = share[..., None].astype(np.float32)
-        albedo = albedo + share * (linear_bgr(*rng.uniform([80, 62, 40], [150, 126, 96])) - albedo)
+        albedo = albedo + share * (draw_tone(rng, [80, 62, 40], [150, 126, 96]) - albedo)
     for _ in range(rng.poisson(rng.choice([0.5, 6, 25]))):
         mask = np.zeros(shape, np.uint8)
         at = rng.uniform(0, 1, 2) * shape[::-1]
         _debris(rng, mask, at)
-        tone = linear_bgr(
-            *(
-                rng.uniform([20, 16, 10], [120, 96, 60])
-                if rng.random() < 0.6
-                else rng.uniform([40, 70, 24], [140, 160, 80])
-            )
-        )
+        dry = rng.random() < 0.6
+        tone = draw_tone(rng, *(([20, 16, 10], [120, 96, 60]) if dry else ([40, 70, 24], [140, 160, 80])))
         x, y, w, h = cv2.boundingRect(mask)
         patch = (mask[y : y + h, x : x + w].astype(np.float32) / 255 * rng.uniform(0.5, 1))[..., None]
         albedo[y : y + h, x : x + w] += patch * (tone - albedo[y : y + h, x : x + w])
     return np.asarray(albedo, np.float32)
 
 
-def _debris(rng: np.random.Generator, mask: UInt8, at: Float64) -> None:
-    """A leaf bit, a stalk or a drop."""
+def _debris(rng: np.random.Generator, mask: UInt8, at: Floats) -> None:
+    """Draw a leaf bit, a stalk or a drop."""
     form = rng.integers(3)
     scale = _FLOOR_PX_PER_MM
     if form == 0:
@@ -134,14 +130,14 @@ def _debris(rng: np.random.Generator, mask: UInt8, at: Float64) -> None:
         )
 
 
-def _warp(picture: Float32, to_px: Float64, size: tuple[int, int]) -> Float32:
+def _warp(picture: Floats, to_px: Floats, size: tuple[int, int]) -> Floats:
     return np.asarray(
         cv2.warpPerspective(picture, to_px, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101),
         np.float32,
     )
 
 
-def _plane(rng: np.random.Generator, floor: str, scene: Scene, height_mm: float) -> Float32:
+def _plane(rng: np.random.Generator, floor: str, scene: Scene, height_mm: float) -> Floats:
     """Albedo (H, W, 3) of an endless floor at a height, as the camera sees it."""
     width, height = scene.size_px
     edges = np.array([[-0.5, -0.5], [width, -0.5], [width, height], [-0.5, height]])
@@ -154,15 +150,15 @@ def _plane(rng: np.random.Generator, floor: str, scene: Scene, height_mm: float)
     return _warp(picture, floor_to_px(scene.camera, height_mm) @ texture_to_mm, scene.size_px)
 
 
-def _polygon(scene: Scene, corners: Float64) -> Float32:
+def _polygon(scene: Scene, corners: Floats) -> Floats:
     """Smooth cover (H, W) of world corners (N, 3)."""
     mask = np.zeros((scene.size_px[1], scene.size_px[0]), np.uint8)
-    seen = np.clip(scene.camera.project(corners) * 16, -(2**20), 2**20)
+    seen = np.clip(scene.camera.project(corners.astype(float)) * 16, -(2**20), 2**20)
     cv2.fillPoly(mask, [np.round(seen).astype(np.int32)], 255, cv2.LINE_AA, 4)
     return mask.astype(np.float32) / 255
 
 
-def _rectangle(half_x: float, half_y: float, z: float) -> Float64:
+def _rectangle(half_x: float, half_y: float, z: float) -> Floats:
     return np.array([[-half_x, -half_y, z], [half_x, -half_y, z], [half_x, half_y, z], [-half_x, half_y, z]])
 
 
@@ -172,9 +168,9 @@ def draw_ground(
     rig: LightRig,
     floor: str,
     bench: str,
-    light: Float32,
+    light: Floats,
     tag_text: str,
-) -> Float32:
+) -> Floats:
     """Light (H, W, 3) that the ground sends to the camera; ``light`` is the quarter-size light on the floor."""
     width, height = scene.size_px
     radiance = _plane(rng, floor, scene, 0.0)
@@ -198,7 +194,7 @@ def draw_ground(
 
 
 def _lay_print(
-    radiance: Float32, scene: Scene, thing: FlatThing, picture: UInt8, scale: int, paper: float
+    radiance: Floats, scene: Scene, thing: FlatThing, picture: UInt8, scale: int, paper: float
 ) -> None:
     """Lay a printed picture on the floor, smoothly, by drawing it at twice the photo's resolution."""
     to_px = floor_to_px(scene.camera) @ thing.to_floor()
@@ -211,7 +207,7 @@ def _lay_print(
     factor = 3
     albedo = _decoded(picture)
     middle = corners.mean(axis=0)
-    wanted = factor / scene.camera.mm_per_px(middle)
+    wanted = factor / scene.camera.mm_per_px(middle.astype(float))
     shrink = max(1, round(scale / wanted))
     if shrink > 1:
         size = (albedo.shape[1] // shrink, albedo.shape[0] // shrink)
@@ -229,7 +225,7 @@ def _lay_print(
     target += drawn[..., :3] - drawn[..., 3:] * target
 
 
-def _wall_shade(scene: Scene, shape: tuple[int, int]) -> Float32:
+def _wall_shade(scene: Scene, shape: tuple[int, int]) -> Floats:
     """Darkening (h, w) of the floor near the walls, at quarter resolution."""
     grid = np.stack(np.meshgrid(np.arange(shape[1]), np.arange(shape[0])), axis=-1) * SHADE_STEP + 1.5
     ground = np.abs(scene.camera.on_plane(grid.reshape(-1, 2).astype(float)).reshape(*shape, 2))
@@ -238,8 +234,8 @@ def _wall_shade(scene: Scene, shape: tuple[int, int]) -> Float32:
 
 
 def _walls(
-    rng: np.random.Generator, scene: Scene, rig: LightRig, radiance: Float32, floor: str, bench: str
-) -> Float32:
+    rng: np.random.Generator, scene: Scene, rig: LightRig, radiance: Floats, floor: str, bench: str
+) -> Floats:
     """Paint the bench, the rim and the inner walls around the floor."""
     box, white = scene.box, rig.white.astype(np.float32)
     half_x, half_y, top = box.length_mm / 2, box.width_mm / 2, box.wall_mm

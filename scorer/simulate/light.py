@@ -6,6 +6,7 @@ Directions point from the tray to the light, in the world frame; colours are lin
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,8 +15,8 @@ from numpy.typing import NDArray
 from scorer.camera import Camera
 from scorer.simulate.solids import LaidFruit, SurfaceCrop
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 SHADE_STEP = 4  # shadows are drawn at a quarter of the photo's resolution
 _AMBIENT_DIRECTIONS = 24
@@ -25,8 +26,8 @@ _AMBIENT_DIRECTIONS = 24
 class Lamp:
     """One light: unit direction (3,), colour (3,) with its strength, half size in radians."""
 
-    direction: Float64
-    colour: Float64
+    direction: Floats
+    colour: Floats
     size: float
 
 
@@ -46,17 +47,17 @@ class LightRig:
 
     name: str
     kelvin: float
-    ambient: Float64
+    ambient: Floats
     lamps: tuple[Lamp, ...]
     edge: tuple[float, float, float, float, float] | None
 
     @property
-    def white(self) -> Float64:
+    def white(self) -> Floats:
         """(3,) colour of a white sheet on the floor, far from any shadow."""
         return self.ambient + sum((lamp.colour * lamp.direction[2] for lamp in self.lamps), np.zeros(3))
 
 
-def kelvin_bgr(kelvin: float) -> Float64:
+def kelvin_bgr(kelvin: float) -> Floats:
     """Linear B, G, R of a black body of luminance 1.
 
     Planckian locus by the cubic fit of Kim et al. (2002, US patent 7024034; figures from memory).
@@ -74,7 +75,7 @@ def kelvin_bgr(kelvin: float) -> Float64:
     red = 3.2404542 * big_x - 1.5371385 - 0.4985314 * big_z
     green = -0.9692660 * big_x + 1.8760108 + 0.0415560 * big_z
     blue = 0.0556434 * big_x - 0.2040259 + 1.0572252 * big_z
-    return np.maximum(np.array([blue, green, red]), 0.02)
+    return np.asarray(np.maximum([blue, green, red], 0.02), float)
 
 
 _RECIPES = {  # kelvin range, share of the light from all around, half size of the lamps in radians, number of lamps
@@ -94,7 +95,7 @@ def draw_light(rng: np.random.Generator, name: str) -> LightRig:
     share = float(rng.uniform(*shares))
     number = int(rng.integers(counts[0], counts[1] + 1))
     weights = np.sort(rng.dirichlet(np.full(number, 2.0)))[::-1] * (1 - share)
-    lamps = []
+    lamps: list[Lamp] = []
     for weight in weights:
         elevation = np.radians(rng.uniform(28, 85))
         azimuth = rng.uniform(0, 2 * np.pi)
@@ -119,7 +120,7 @@ def draw_light(rng: np.random.Generator, name: str) -> LightRig:
     return LightRig(name, kelvin, ambient, tuple(lamps), edge)
 
 
-def edge_light(rig: LightRig, x_mm: Float32, y_mm: Float32) -> Float32 | float:
+def edge_light(rig: LightRig, x_mm: Floats, y_mm: Floats) -> Floats | float:
     """Share of the lamps' light that passes the person standing by, at points of the floor."""
     if rig.edge is None:
         return 1.0
@@ -128,7 +129,7 @@ def edge_light(rig: LightRig, x_mm: Float32, y_mm: Float32) -> Float32 | float:
     return np.asarray(1 - strength * beyond, np.float32)
 
 
-def spread(rng: np.random.Generator, lamp: Lamp, number: int) -> Float64:
+def spread(rng: np.random.Generator, lamp: Lamp, number: int) -> Floats:
     """Directions (number, 3) all over the face of a lamp, for soft shadows."""
     sideways = np.cross(lamp.direction, [0.3, 0.5, 0.1])
     sideways /= np.linalg.norm(sideways)
@@ -142,7 +143,7 @@ def spread(rng: np.random.Generator, lamp: Lamp, number: int) -> Float64:
     return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True), float)
 
 
-def _dome() -> Float64:
+def _dome() -> Floats:
     height = np.sqrt((np.arange(_AMBIENT_DIRECTIONS) + 0.5) / _AMBIENT_DIRECTIONS)
     height = np.maximum(height, 0.25)
     turn = np.arange(_AMBIENT_DIRECTIONS) * 2.399963
@@ -151,8 +152,8 @@ def _dome() -> Float64:
 
 
 def _floor_shadow(
-    fruit: list[LaidFruit], directions: Float64, camera: Camera, shape: tuple[int, int]
-) -> Float32:
+    fruit: list[LaidFruit], directions: Floats, camera: Camera, shape: tuple[int, int]
+) -> Floats:
     """Share (h, w) of the given directions that fruit hide from the floor, at quarter resolution."""
     total = np.zeros(shape, np.float32)
     for direction in directions:
@@ -175,7 +176,7 @@ def light_on_floor(
     camera: Camera,
     width_px: int,
     height_px: int,
-) -> Float32:
+) -> Floats:
     """Light (h, w, 3) that reaches the floor, at quarter resolution, shadows of the fruit included."""
     shape = (-(-height_px // SHADE_STEP), -(-width_px // SHADE_STEP))
     grid = np.stack(np.meshgrid(np.arange(shape[1]), np.arange(shape[0])), axis=-1) * SHADE_STEP + 1.5
@@ -202,9 +203,9 @@ class FruitLight:
     passed : per lamp (h, w) float32, share of the lamp that is not hidden by neighbours.
     """
 
-    sky: Float32
-    bounce: Float32
-    passed: tuple[Float32, ...]
+    sky: Floats
+    bounce: Floats
+    passed: tuple[Floats, ...]
 
 
 def light_on_fruit(rig: LightRig, number: int, fruit: list[LaidFruit], crop: SurfaceCrop) -> FruitLight:
@@ -213,7 +214,7 @@ def light_on_fruit(rig: LightRig, number: int, fruit: list[LaidFruit], crop: Sur
     height, width = crop.cover.shape
     coarse = (max(2, width // SHADE_STEP), max(2, height // SHADE_STEP))
 
-    def shrink(layers: Float32) -> Float64:
+    def shrink(layers: Floats) -> Floats:
         return np.stack(
             [cv2.resize(layer, coarse, interpolation=cv2.INTER_LINEAR) for layer in layers], axis=-1
         )
@@ -244,7 +245,7 @@ def light_on_fruit(rig: LightRig, number: int, fruit: list[LaidFruit], crop: Sur
     sky = (0.5 + 0.5 * up) * (1 - np.minimum(hidden, 0.9)) * (0.55 + 0.45 * near_floor)
     bounce = (0.5 - 0.5 * up) * near_floor * (1 - np.minimum(hidden, 0.8))
 
-    def enlarge(values: Float64) -> Float32:
+    def enlarge(values: Floats) -> Floats:
         grid = values.reshape(coarse[1], coarse[0]).astype(np.float32)
         return np.asarray(cv2.resize(grid, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 

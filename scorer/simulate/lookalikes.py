@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,11 +19,10 @@ from scorer.simulate.marks import (
     stroke,
     wandering,
 )
-from scorer.simulate.skin import linear_bgr
+from scorer.simulate.skin import draw_tone, linear_bgr
 from scorer.simulate.stamps import STAMP_PX_PER_MM, Stamp
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 def draw_stem_scar(rng: np.random.Generator) -> Stamp:
@@ -33,8 +33,8 @@ def draw_stem_scar(rng: np.random.Generator) -> Stamp:
     button = blot(rng, u, v, size, size * stretch, 0.07, 0.3)
     wide = size * rng.uniform(1.25, 1.9)
     collar = blot(rng, u, v, wide, wide * stretch, 0.08, size * rng.uniform(0.08, 0.3))
-    dark = linear_bgr(*rng.uniform([34, 26, 18], [128, 96, 62]))
-    pale = linear_bgr(*rng.uniform([120, 104, 60], [206, 190, 134]))
+    dark = draw_tone(rng, [34, 26, 18], [128, 96, 62])
+    pale = draw_tone(rng, [120, 104, 60], [206, 190, 134])
     if rng.random() < 0.35:
         pale = dark * np.float32(0.7)
     radius = np.hypot(u, v / np.float32(stretch))
@@ -57,7 +57,7 @@ def draw_nose_tip(rng: np.random.Generator) -> Stamp:
     tip = blot(rng, u, v, size, size * rng.uniform(0.5, 1), 0.2, rng.uniform(0.3, 1.2)) * np.float32(
         rng.uniform(0.4, 1)
     )
-    return Stamp("nose_tip", tip, linear_bgr(*rng.uniform([36, 26, 18], [120, 92, 60])), tip, 0.2, 0.6)
+    return Stamp("nose_tip", tip, draw_tone(rng, [36, 26, 18], [120, 92, 60]), tip, 0.2, 0.6)
 
 
 def draw_water_drop(rng: np.random.Generator, light: tuple[float, float]) -> Stamp:
@@ -90,12 +90,16 @@ def draw_dust(rng: np.random.Generator) -> Stamp:
         )
     specks = blurred(picture.astype(np.float32) / 255, 0.08)
     dark = rng.random() < 0.45
-    tone = rng.uniform([30, 24, 18], [90, 76, 60]) if dark else rng.uniform([150, 140, 120], [230, 225, 215])
-    return Stamp("dust", specks * np.float32(rng.uniform(0.4, 1)), linear_bgr(*tone), specks, 0.0, 0.4, 0.8)
+    tone = (
+        draw_tone(rng, [30, 24, 18], [90, 76, 60])
+        if dark
+        else draw_tone(rng, [150, 140, 120], [230, 225, 215])
+    )
+    return Stamp("dust", specks * np.float32(rng.uniform(0.4, 1)), tone, specks, 0.0, 0.4, 0.8)
 
 
 def draw_fibre(rng: np.random.Generator) -> Stamp:
-    """A hair or fibre lying on the skin, with a hint of its own shadow."""
+    """Draw a hair or fibre lying on the skin, with a hint of its own shadow."""
     length = float(rng.uniform(5, 28))
     u, _ = grid_mm(length * 0.55 + 2)
     line = wandering(rng, length, rng.normal(0, 2.2), 0.05, (0, 0), 0.0)
@@ -104,17 +108,17 @@ def draw_fibre(rng: np.random.Generator) -> Stamp:
     thread = stroke(u.shape, line, np.full(len(line), width))
     shadow = np.roll(thread, int(rng.integers(1, 4)), axis=0) * np.float32(0.25)
     tone = (
-        rng.uniform([20, 18, 18], [70, 60, 50])
+        draw_tone(rng, [20, 18, 18], [70, 60, 50])
         if rng.random() < 0.5
-        else rng.uniform([180, 175, 165], [240, 238, 232])
+        else draw_tone(rng, [180, 175, 165], [240, 238, 232])
     )
     opacity = np.maximum(thread * np.float32(rng.uniform(0.5, 1)), shadow)
-    colour = linear_bgr(*tone) * np.clip(thread * 2, 0, 1)[..., None]
+    colour = tone * np.clip(thread * 2, 0, 1)[..., None]
     return Stamp("fibre", opacity, colour.astype(np.float32), thread, 0.0, 0.6)
 
 
 def draw_leaf_bit(rng: np.random.Generator) -> Stamp:
-    """A bit of dry or green leaf lying on the fruit, with sharp edges and a small shadow."""
+    """Draw a bit of dry or green leaf lying on the fruit, with sharp edges and a small shadow."""
     size = float(rng.uniform(3, 14))
     u, v = grid_mm(size * 0.9 + 2)
     number = int(rng.integers(4, 8))
@@ -125,12 +129,10 @@ def draw_leaf_bit(rng: np.random.Generator) -> Stamp:
     cv2.fillPoly(picture, [np.round((corners + u.shape[0] / 2) * 16).astype(np.int32)], 255, 16, 4)
     leaf = picture.astype(np.float32) / 255
     shadow = blurred(np.roll(leaf, (2, int(rng.integers(-2, 3))), (0, 1)), 0.3) * np.float32(0.5)
-    tone = linear_bgr(
-        *(
-            rng.uniform([90, 66, 34], [170, 130, 76])
-            if rng.random() < 0.6
-            else rng.uniform([50, 80, 30], [110, 140, 60])
-        )
+    tone = (
+        draw_tone(rng, [90, 66, 34], [170, 130, 76])
+        if rng.random() < 0.6
+        else draw_tone(rng, [50, 80, 30], [110, 140, 60])
     )
     veins = 1 + 0.2 * stamp_noise(rng, u.shape, 1.5) + 0.15 * np.sin(v * rng.uniform(2, 5))
     colour = tone * (veins * np.clip(leaf * 1.5, 0.02, 1))[..., None]
@@ -141,16 +143,16 @@ def draw_leaf_bit(rng: np.random.Generator) -> Stamp:
 
 
 def draw_paper_dot(rng: np.random.Generator) -> Stamp:
-    """A small plain round or oval paper dot without any print."""
+    """Draw a small plain round or oval paper dot without any print."""
     size = float(rng.uniform(6, 16))
     u, v = grid_mm(size * 0.6 + 1)
     disc = soft_step(np.float32(size / 2) - np.hypot(u, v * np.float32(rng.uniform(1, 1.5))), 0.2)
-    tone = linear_bgr(*rng.uniform([30, 30, 30], [250, 250, 250]))
+    tone = linear_bgr(*rng.uniform(30, 250, 3))
     return Stamp("paper_dot", disc, tone, disc, 0.0, 0.8, 0.4, disc * np.float32(0.1))
 
 
 def draw_clean_drip(rng: np.random.Generator) -> Stamp:
-    """A dried, clear drip of wash water: a faint pale track that only changes the shine."""
+    """Draw a dried, clear drip of wash water: a faint pale track that only changes the shine."""
     length = float(rng.uniform(10, 50))
     u, _ = grid_mm(length * 0.55 + 4)
     line = wandering(rng, length, rng.normal(0, 0.6), 0.05, (-length / 2, 0), 0.0)
@@ -168,7 +170,7 @@ def draw_clean_drip(rng: np.random.Generator) -> Stamp:
 
 
 def draw_wax_patch(rng: np.random.Generator) -> Stamp:
-    """A pale, hazy patch of natural wax, often rubbed away at one side."""
+    """Draw a pale, hazy patch of natural wax, often rubbed away at one side."""
     size = float(rng.uniform(8, 40))
     u, v = grid_mm(size * 0.75 + 3)
     cloud = blot(rng, u, v, size, size * rng.uniform(0.4, 1), 0.4, rng.uniform(2, 6))

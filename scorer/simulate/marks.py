@@ -7,24 +7,25 @@ splash, abrasion a dull tan rub, a cut a thin dark line, a puncture a dark hole 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from scorer.simulate.noise import flat_noise
-from scorer.simulate.skin import linear_bgr
+from scorer.simulate.skin import draw_tone, linear_bgr
 from scorer.simulate.stamps import STAMP_PX_PER_MM, Stamp
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 _SAP = ((26, 20, 16), (52, 36, 24), (84, 56, 32), (112, 76, 42), (66, 54, 34), (40, 34, 30))
 _RUB = ((168, 138, 98), (146, 126, 100), (176, 144, 100), (128, 104, 74), (158, 148, 126), (140, 108, 66))
 _DARK = ((30, 22, 18), (56, 38, 26), (80, 58, 38), (44, 40, 28))
 
 
-def grid_mm(half_mm: float) -> tuple[Float32, Float32]:
+def grid_mm(half_mm: float) -> tuple[Floats, Floats]:
     """Coordinates u, v (n, n) in mm of a stamp that reaches ``half_mm`` each way."""
     number = int(np.ceil(2 * half_mm * STAMP_PX_PER_MM))
     axis = ((np.arange(number) - (number - 1) / 2) / STAMP_PX_PER_MM).astype(np.float32)
@@ -32,7 +33,7 @@ def grid_mm(half_mm: float) -> tuple[Float32, Float32]:
     return u, v
 
 
-def blurred(picture: Float32, sigma_mm: float) -> Float32:
+def blurred(picture: Floats, sigma_mm: float) -> Floats:
     """Gaussian blur in mm; nothing is done below a tenth of a stamp pixel."""
     sigma = sigma_mm * STAMP_PX_PER_MM
     if sigma < 0.1:
@@ -40,14 +41,12 @@ def blurred(picture: Float32, sigma_mm: float) -> Float32:
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT), np.float32)
 
 
-def soft_step(values: Float32, softness: float) -> Float32:
+def soft_step(values: Floats, softness: float) -> Floats:
     """Rise from 0 to 1 around 0, about ``softness`` to each side."""
     return np.asarray(1 / (1 + np.exp(np.clip(values / np.float32(-softness / 2), -30, 30))), np.float32)
 
 
-def stamp_noise(
-    rng: np.random.Generator, shape: tuple[int, int], wave_mm: float, octaves: int = 3
-) -> Float32:
+def stamp_noise(rng: np.random.Generator, shape: tuple[int, int], wave_mm: float, octaves: int = 3) -> Floats:
     """Noise (n, n) of several waves, standard deviation about 1."""
     total = np.zeros(shape, np.float32)
     for octave in range(octaves):
@@ -57,8 +56,8 @@ def stamp_noise(
     return total / np.float32(1.25)
 
 
-def pick_colour(rng: np.random.Generator, choices: tuple[tuple[int, int, int], ...]) -> Float32:
-    """A linear B, G, R colour (3,) between two of the choices."""
+def pick_colour(rng: np.random.Generator, choices: tuple[tuple[int, int, int], ...]) -> Floats:
+    """Mix a linear B, G, R colour (3,) between two of the choices."""
     first, second = (np.array(choices[rng.integers(len(choices))], float) for _ in range(2))
     mixed = first + rng.random() * (second - first)
     return linear_bgr(*np.clip(mixed * rng.uniform(0.8, 1.2) + rng.normal(0, 5, 3), 8, 240))
@@ -66,21 +65,21 @@ def pick_colour(rng: np.random.Generator, choices: tuple[tuple[int, int, int], .
 
 def blot(
     rng: np.random.Generator,
-    u: Float32,
-    v: Float32,
+    u: Floats,
+    v: Floats,
     length_mm: float,
     width_mm: float,
     ragged: float,
     edge_mm: float,
-) -> Float32:
-    """An irregular patch (n, n) in 0..1 around the middle."""
+) -> Floats:
+    """Draw an irregular patch (n, n) in 0..1 around the middle."""
     radius = np.hypot(u / (length_mm / 2), v / (width_mm / 2))
     size = min(length_mm, width_mm)
     wobble = stamp_noise(rng, (u.shape[0], u.shape[1]), max(size * rng.uniform(0.3, 0.7), 1.0))
     return soft_step((1 - radius + ragged * wobble) * np.float32(size / 2), edge_mm)
 
 
-def outline_of(opacity: Float32, smooth_mm: float = 0.25) -> Float32:
+def outline_of(opacity: Floats, smooth_mm: float = 0.25) -> Floats:
     """Extent map: above 0.5 where the smoothed opacity is above half of its own peak."""
     smooth = blurred(opacity, smooth_mm)
     strong = smooth[smooth > 0.25 * smooth.max()] if smooth.max() > 0 else smooth
@@ -95,7 +94,7 @@ def wandering(
     wiggle: float,
     start: tuple[float, float],
     turn: float,
-) -> Float64:
+) -> Floats:
     """Points (N, 2) of a curved, wiggling line that starts at ``start`` and runs along ``turn`` (radians)."""
     number = max(8, int(length_mm * 2))
     heading = turn + np.linspace(-0.5, 0.5, number) * curve + wiggle * np.cumsum(rng.normal(0, 1, number)) / 6
@@ -103,8 +102,8 @@ def wandering(
     return np.asarray(np.cumsum(steps, axis=0) + np.array(start), float)
 
 
-def stroke(shape: tuple[int, ...], line_mm: Float64, width_mm: Float64) -> Float32:
-    """A line (n, n) in 0..1 of varying width along points (N, 2), smooth at its edges."""
+def stroke(shape: tuple[int, ...], line_mm: Floats, width_mm: Floats) -> Floats:
+    """Draw a line (n, n) in 0..1 of varying width along points (N, 2), smooth at its edges."""
     picture = np.zeros(shape[:2], np.uint8)
     middle = (np.array(shape[:2][::-1]) - 1) / 2
     points = line_mm * STAMP_PX_PER_MM + middle
@@ -116,18 +115,20 @@ def stroke(shape: tuple[int, ...], line_mm: Float64, width_mm: Float64) -> Float
     for i in range(number - 1):
         quad = fixed[[i, i + 1, 2 * number - 2 - i, 2 * number - 1 - i]]
         cv2.fillConvexPoly(picture, cv2.convexHull(quad), 255, cv2.LINE_8, 4)
+    for end in (0, -1):
+        _dot(shape, line_mm[end], float(width_mm[end]) / 2, picture)
     return blurred(picture.astype(np.float32) / 255, 0.12)
 
 
-def _dot(shape: tuple[int, ...], at_mm: Float64, radius_mm: float, picture: NDArray[np.uint8]) -> None:
+def _dot(shape: tuple[int, ...], at_mm: Floats, radius_mm: float, picture: NDArray[np.uint8]) -> None:
     middle = (np.array(shape[:2][::-1]) - 1) / 2
     at = np.round((at_mm * STAMP_PX_PER_MM + middle) * 16).astype(int)
     radius = max(1, int(radius_mm * STAMP_PX_PER_MM * 16))
     cv2.circle(picture, (int(at[0]), int(at[1])), radius, 255, -1, cv2.LINE_AA, 4)
 
 
-def _sap_blot(rng: np.random.Generator) -> Float32:
-    length = float(np.clip(rng.lognormal(np.log(9), 0.5), 2.5, 34))
+def _sap_blot(rng: np.random.Generator) -> Floats:
+    length = float(np.clip(rng.lognormal(np.log(8), 0.6), 2.0, 34))
     width = length * rng.uniform(0.4, 1.0)
     u, v = grid_mm(length * 0.95 + 3)
     shape = blot(rng, u, v, length, width, rng.uniform(0.12, 0.5), rng.choice([0.3, 0.8, 2.0]))
@@ -135,7 +136,7 @@ def _sap_blot(rng: np.random.Generator) -> Float32:
     return np.asarray(np.clip(shape * mottle, 0, 1), np.float32)
 
 
-def _sap_run(rng: np.random.Generator) -> Float32:
+def _sap_run(rng: np.random.Generator) -> Floats:
     length = float(rng.uniform(12, 60))
     u, v = grid_mm(length * 0.5 + 7)
     picture = np.zeros_like(u)
@@ -161,7 +162,7 @@ def _sap_run(rng: np.random.Generator) -> Float32:
     return np.asarray(ragged * np.clip(1 - 0.25 * np.clip(bite, -1, 1.5), 0.3, 1), np.float32)
 
 
-def _sap_splash(rng: np.random.Generator) -> Float32:
+def _sap_splash(rng: np.random.Generator) -> Floats:
     spread = rng.uniform(1.5, 5.5)
     u, _ = grid_mm(spread * 2.6 + 3)
     picture = np.zeros(u.shape, np.uint8)
@@ -172,7 +173,7 @@ def _sap_splash(rng: np.random.Generator) -> Float32:
     return np.asarray(np.clip(dots * (1 + 0.25 * stamp_noise(rng, u.shape, 1.5)), 0, 1), np.float32)
 
 
-def _sap_ring(rng: np.random.Generator) -> Float32:
+def _sap_ring(rng: np.random.Generator) -> Floats:
     size = rng.uniform(4, 20)
     u, v = grid_mm(size * 0.9 + 2)
     outer = blot(rng, u, v, size, size * rng.uniform(0.6, 1), 0.2, 0.5)
@@ -181,7 +182,14 @@ def _sap_ring(rng: np.random.Generator) -> Float32:
     return np.asarray(np.clip(rng.uniform(0.55, 0.75) * outer + 0.5 * rim, 0, 1), np.float32)
 
 
-def _sap_flecks(rng: np.random.Generator) -> Float32:
+def _sap_drop(rng: np.random.Generator) -> Floats:
+    size = rng.uniform(1.8, 5.5)
+    u, v = grid_mm(size + 2)
+    drop = blot(rng, u, v, size, size * rng.uniform(0.7, 1), rng.uniform(0.02, 0.2), rng.choice([0.2, 0.6]))
+    return np.asarray(drop * (1 - rng.uniform(0, 0.3) * blurred(drop, 0.5)), np.float32)
+
+
+def _sap_flecks(rng: np.random.Generator) -> Floats:
     size = rng.uniform(6, 30)
     u, v = grid_mm(size * 0.75 + 3)
     cloud = blot(rng, u, v, size, size * rng.uniform(0.4, 1), 0.35, rng.uniform(1, 4))
@@ -194,8 +202,8 @@ def _sap_flecks(rng: np.random.Generator) -> Float32:
 
 def draw_sap(rng: np.random.Generator) -> Stamp:
     """Sap burn: blot, runs, splash, ring or diffuse with flecks."""
-    shapes = (_sap_blot, _sap_run, _sap_splash, _sap_ring, _sap_flecks)
-    form = shapes[int(rng.choice(5, p=[0.32, 0.3, 0.16, 0.1, 0.12]))]
+    shapes = (_sap_blot, _sap_run, _sap_splash, _sap_ring, _sap_flecks, _sap_drop)
+    form = shapes[int(rng.choice(6, p=[0.3, 0.28, 0.14, 0.09, 0.11, 0.08]))]
     opacity = form(rng) * np.float32(rng.uniform(0.6, 1.0))
     core, rim = pick_colour(rng, _SAP), pick_colour(rng, _SAP)
     depth = np.clip(blurred(opacity, 0.8) * 1.2, 0, 1)[..., None]
@@ -211,7 +219,7 @@ def draw_sap(rng: np.random.Generator) -> Stamp:
 
 def draw_abrasion(rng: np.random.Generator) -> Stamp:
     """Abrasion: a dull, patchy rub, with or without fine scratches, or a bundle of scratches."""
-    area = float(np.clip(rng.lognormal(np.log(120), 0.9), 20, 900))
+    area = float(np.clip(rng.lognormal(np.log(150), 0.9), 20, 900))
     ratio = rng.uniform(0.25, 1.0)
     bundle = rng.random() < 0.3
     if bundle:
@@ -233,7 +241,7 @@ def draw_abrasion(rng: np.random.Generator) -> Stamp:
         "abrasion",
         opacity.astype(np.float32),
         np.clip(colour, 0, 1).astype(np.float32),
-        outline_of(opacity.astype(np.float32), 1.0),
+        outline_of(opacity.astype(np.float32), 0.7 + 0.05 * float(np.sqrt(area))),
         float(rng.uniform(0, 0.35)),
         float(rng.uniform(0.1, 0.5)),
         float(rng.uniform(0.6, 0.85)),
@@ -241,7 +249,7 @@ def draw_abrasion(rng: np.random.Generator) -> Stamp:
     )
 
 
-def _scratches(rng: np.random.Generator, u: Float32, length: float, width: float, per_mm: float) -> Float32:
+def _scratches(rng: np.random.Generator, u: Floats, length: float, width: float, per_mm: float) -> Floats:
     picture = np.zeros_like(u)
     for _ in range(int(min(width * per_mm, 40))):
         own = length * rng.uniform(0.25, 1.0)
@@ -270,7 +278,7 @@ def draw_cut(rng: np.random.Generator) -> Stamp:
     )
     if rng.random() < 0.4:
         lips = stroke(u.shape, line, width * taper * rng.uniform(1.6, 2.6))
-        pale = linear_bgr(*rng.uniform([150, 140, 80], [225, 215, 165]))
+        pale = draw_tone(rng, [150, 140, 80], [225, 215, 165])
         opacity = np.maximum(opacity, lips * np.float32(rng.uniform(0.15, 0.42)) * opacity.max())
         colour = pale + np.clip(core * 1.3, 0, 1)[..., None] * (colour - pale)
     if rng.random() < 0.3:
@@ -299,11 +307,7 @@ def draw_puncture(rng: np.random.Generator) -> Stamp:
     wide = size * rng.uniform(1.3, 2.6)
     halo = blot(rng, u, v, wide, wide * stretch**0.5, 0.15, size * rng.uniform(0.15, 0.5))
     dark = pick_colour(rng, _DARK) * np.float32(rng.uniform(0.4, 1))
-    ring = (
-        pick_colour(rng, _RUB)
-        if rng.random() < 0.5
-        else linear_bgr(*rng.uniform([150, 140, 80], [220, 205, 150]))
-    )
+    ring = pick_colour(rng, _RUB) if rng.random() < 0.5 else draw_tone(rng, [150, 140, 80], [220, 205, 150])
     opacity = np.maximum(hole * np.float32(rng.uniform(0.75, 1)), halo * np.float32(rng.uniform(0.0, 0.6)))
     shade = np.clip(1 + 0.5 * (u * rng.normal() + v * rng.normal()) / size, 0.5, 1.5)
     colour = ring + np.clip(hole * 1.2, 0, 1)[..., None] * (dark * shade[..., None] - ring)
@@ -328,8 +332,8 @@ def draw_crease(rng: np.random.Generator) -> Stamp:
         body = blurred(stroke(u.shape, line, 0.75 * width * taper), width * 0.22)
         opacity, groove = np.maximum(opacity, body), np.maximum(groove, body)
         offset = width * rng.uniform(1.4, 2.5)
-    patchy = np.clip(1 + 0.3 * stamp_noise(rng, u.shape, 5.0), 0.3, 1.4)
-    shade = linear_bgr(*rng.uniform([70, 56, 30], [140, 112, 66]))
+    patchy = np.clip(1 + 0.15 * stamp_noise(rng, u.shape, 6.0), 0.5, 1.4)
+    shade = draw_tone(rng, [70, 56, 30], [140, 112, 66])
     depth = np.float32(width * rng.uniform(0.03, 0.16))
     opacity = (np.clip(opacity * patchy, 0, 1) * rng.uniform(0.4, 0.9)).astype(np.float32)
     return Stamp(
@@ -353,10 +357,10 @@ DRAW_MARK: dict[str, Callable[[np.random.Generator], Stamp]] = {
 }
 _CONTRASTS = {  # median, spread (log) and bounds of the wished CIE76 difference to the skin
     "sap": (25, 0.4, 8, 60),
-    "abrasion": (13.5, 0.4, 6, 36),
+    "abrasion": (16, 0.4, 7, 40),
     "cut": (22, 0.4, 8, 50),
     "puncture": (28, 0.4, 9, 60),
-    "crease": (13, 0.35, 6, 30),
+    "crease": (15, 0.35, 7, 32),
 }
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Float32 = NDArray[np.float32]
+Floats = NDArray[np.floating[Any]]
+
 
 TILE_PX = 512
 _SMOOTH_CYCLES = 32  # waves of the smooth tile from edge to edge
@@ -25,12 +27,12 @@ class NoiseTiles:
     fractal : (TILE_PX, TILE_PX) float32, blobs of all sizes from the longest wave down.
     """
 
-    smooth: Float32
-    fractal: Float32
+    smooth: Floats
+    fractal: Floats
 
     def sample(
-        self, rng: np.random.Generator, u_mm: Float32, v_mm: Float32, wave_mm: float, *, fractal: bool = False
-    ) -> Float32:
+        self, rng: np.random.Generator, u_mm: Floats, v_mm: Floats, wave_mm: float, *, fractal: bool = False
+    ) -> Floats:
         """Noise (same shape as ``u_mm``) whose main wave is ``wave_mm`` long, at a random place and turn."""
         tile, cycles = (self.fractal, _FRACTAL_CYCLES) if fractal else (self.smooth, _SMOOTH_CYCLES)
         scale = TILE_PX / cycles / wave_mm
@@ -53,7 +55,7 @@ def draw_noise_tiles(rng: np.random.Generator) -> NoiseTiles:
     return NoiseTiles(_filtered(rng, smooth), _filtered(rng, fractal))
 
 
-def _filtered(rng: np.random.Generator, spectrum: NDArray[np.float64]) -> Float32:
+def _filtered(rng: np.random.Generator, spectrum: NDArray[np.float64]) -> Floats:
     white = np.fft.rfft2(rng.standard_normal((TILE_PX, TILE_PX)))
     tile = np.fft.irfft2(white * spectrum, s=(TILE_PX, TILE_PX))
     return ((tile - tile.mean()) / tile.std()).astype(np.float32)
@@ -61,7 +63,7 @@ def _filtered(rng: np.random.Generator, spectrum: NDArray[np.float64]) -> Float3
 
 def flat_noise(
     rng: np.random.Generator, shape: tuple[int, int], wave_px: float, stretch: float = 1.0
-) -> Float32:
+) -> Floats:
     """Smooth noise (H, W) of standard deviation about 1; ``stretch`` draws the blobs out along x."""
     height, width = shape
     rows = max(3, round(height / wave_px) + 2)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import datetime
 from functools import lru_cache
+from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
 import cv2
@@ -37,7 +38,7 @@ _METHODS = ("picking_aid", "hand_snap", "pole", "harvest_aid", "hand_clip")
 
 @lru_cache(maxsize=1)
 def card_picture() -> UInt8:
-    """The card as sRGB B, G, R (h, w, 3), `CARD_PX_PER_MM` pixels per millimetre."""
+    """Draw the card as sRGB B, G, R (h, w, 3), `CARD_PX_PER_MM` pixels per millimetre."""
     card = json.loads((shared_folder() / "card.json").read_text(encoding="utf-8"))
     scale = CARD_PX_PER_MM
     width, height = (round(side * scale) for side in card["size"])
@@ -58,11 +59,11 @@ def card_picture() -> UInt8:
     return picture
 
 
-def _scale_bar(picture: UInt8, bar: dict[str, object], scale: int) -> None:
-    (x, y), length, every = bar["start"], bar["length"], bar["tick_every"]  # type: ignore[misc]
+def _scale_bar(picture: UInt8, bar: dict[str, Any], scale: int) -> None:
+    (x, y), length, every = bar["start"], bar["length"], bar["tick_every"]
     left, top = round(x * scale), round(y * scale)
     picture[top : top + 4, left : left + round(length * scale)] = 20
-    for mm in range(int(length) + 1):
+    for mm in range(length + 1):
         tall = 2.2 if mm % every == 0 else 1.4 if mm % 5 == 0 else 0.8
         at = left + round(mm * scale)
         picture[top - round(tall * scale) : top, at - 1 : at + 2] = 30
@@ -83,7 +84,7 @@ def draw_tag_text(rng: np.random.Generator, taken_at: datetime) -> str:
 
 
 def tag_picture(text: str) -> UInt8:
-    """The tag as sRGB B, G, R (h, w, 3), `TAG_PX_PER_MM` pixels per millimetre."""
+    """Draw the tag as sRGB B, G, R (h, w, 3), `TAG_PX_PER_MM` pixels per millimetre."""
     scale = TAG_PX_PER_MM
     width, height = round(TAG_MM[0] * scale), round(TAG_MM[1] * scale)
     picture = np.full((height, width, 3), 250, np.uint8)

@@ -20,12 +20,12 @@ from scorer.simulate.prints import draw_tag_text
 from scorer.simulate.scene import Scene, draw_scene
 from scorer.simulate.settings import FLOORS, LIGHTS, LOOKS, TraySettings
 from scorer.simulate.shade import shade_skin, view_directions
-from scorer.simulate.skin import SkinLook, draw_look, linear_bgr, paint_skin
+from scorer.simulate.skin import SkinLook, draw_look, draw_tone, paint_skin
 from scorer.simulate.solids import LaidFruit, SurfaceCrop, cast_rays
 from scorer.simulate.truth import SimulatedTray, draw_photo_file, scene_truth, seen_area_mm2
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 _LEAST_MARK_PX = 6  # smaller remains of a mark are not told as marks
 _FLOOR_CHANCES = (0.2, 0.12, 0.08, 0.08, 0.16, 0.07, 0.07, 0.07, 0.06, 0.04, 0.05)
@@ -35,16 +35,16 @@ _FLOOR_CHANCES = (0.2, 0.12, 0.08, 0.08, 0.16, 0.07, 0.07, 0.07, 0.06, 0.04, 0.0
 class _Canvas:
     """The picture while fruit are drawn on it, farthest first."""
 
-    light: Float32
-    depth_mm: Float32
-    area_mm2: Float32
+    light: Floats
+    depth_mm: Floats
+    area_mm2: Floats
     fruit: NDArray[np.uint16]
     marks: NDArray[np.uint16]
     kinds: dict[int, tuple[int, str, float]] = field(default_factory=dict)
     lookalikes: list[dict[str, Any]] = field(default_factory=list)
 
     def add(
-        self, crop: SurfaceCrop, number: int, shaded: Float32, labels: NDArray[np.uint16]
+        self, crop: SurfaceCrop, number: int, shaded: Floats, labels: NDArray[np.uint16]
     ) -> NDArray[np.bool_]:
         """Draw a fruit where it is nearer than what is there; return where its skin is now seen (h, w)."""
         window = crop.window
@@ -73,7 +73,7 @@ class _Studio:
 
 
 def _contrasts(
-    studio: _Studio, crop: SurfaceCrop, dress: Dress, with_marks: Float32, without: Float32
+    studio: _Studio, crop: SurfaceCrop, dress: Dress, with_marks: Floats, without: Floats
 ) -> list[float]:
     """Mean CIE76 difference that each mark makes in the developed, noise-free photo."""
     loss = corner_loss(studio.phone, *crop.window, studio.scene.size_px)
@@ -87,8 +87,8 @@ def _contrasts(
 
 
 def _draw_fruit(
-    rng: np.random.Generator, studio: _Studio, canvas: _Canvas, ground: Float32, number: int
-) -> Float64:
+    rng: np.random.Generator, studio: _Studio, canvas: _Canvas, ground: Floats, number: int
+) -> Floats:
     """Draw fruit ``number`` (from 1); return its stem end (3,) in the world and whether it faces the camera."""
     scene, fruit = studio.scene, studio.scene.fruit[number - 1]
     crop = cast_rays(fruit, scene.camera, *scene.size_px)
@@ -103,7 +103,7 @@ def _draw_fruit(
     light = light_on_fruit(studio.rig, number - 1, list(scene.fruit), crop)
     view = view_directions(crop, eye)
 
-    def shaded(layers: Any) -> Float32:
+    def shaded(layers: Any) -> Floats:
         return shade_skin(layers, crop, fruit, studio.rig, light, view, around)
 
     labels = np.zeros(dress.labels.shape, np.uint16)
@@ -133,7 +133,7 @@ def _note_lookalikes(
         canvas.lookalikes.append(_lookalike(each.kind, number, middle, float(radius)))
 
 
-def _lookalike(kind: str, number: int, middle: Float64, radius_px: float) -> dict[str, Any]:
+def _lookalike(kind: str, number: int, middle: Floats, radius_px: float) -> dict[str, Any]:
     return {
         "kind": kind,
         "fruit": number,
@@ -167,9 +167,9 @@ def _draw_stalk(
     window = slice(low[1], high[1]), slice(low[0], high[0])
     if not faces:
         cover = cover * (canvas.fruit[window] == 0)
-    tone = linear_bgr(*rng.uniform([62, 50, 30], [142, 122, 76]))
+    tone = draw_tone(rng, [62, 50, 30], [142, 122, 76])
     if rng.random() < 0.4:
-        tone = linear_bgr(*rng.uniform([60, 74, 34], [120, 130, 70]))
+        tone = draw_tone(rng, [60, 74, 34], [120, 130, 70])
     round_off = 0.45 + 0.55 * np.clip(1 - (2 * side / width_px * rng.choice([-1, 1]) * 0.5 + 0.5) ** 2, 0, 1)
     shaded = tone * (studio.rig.white * 0.7 * (round_off * (0.8 + 0.3 * along))[..., None]).astype(np.float32)
     canvas.light[window] += cover.astype(np.float32)[..., None] * (
@@ -180,10 +180,10 @@ def _draw_stalk(
 
 
 def _fruit_truth(
-    scene: Scene, canvas: _Canvas, number: int, fruit: LaidFruit, stem: Float64, marks: list[dict[str, Any]]
+    scene: Scene, canvas: _Canvas, number: int, fruit: LaidFruit, stem: Floats, marks: list[dict[str, Any]]
 ) -> dict[str, Any]:
     length, width, height = fruit.extents_mm()
-    stem_px = scene.camera.project(stem[None, :3])[0]
+    stem_px = scene.camera.project(stem[None, :3].astype(float))[0]
     column, row = np.round(stem_px).astype(int)
     inside = 0 <= row < canvas.fruit.shape[0] and 0 <= column < canvas.fruit.shape[1]
     return {
@@ -201,7 +201,7 @@ def _fruit_truth(
 
 
 def _settle_marks(canvas: _Canvas) -> dict[int, list[dict[str, Any]]]:
-    """Number the marks that are still seen from 1, forget the others; truth of the marks for each fruit."""
+    """Number the marks that are still seen from 1, forget the others, and return their truth by fruit."""
     pixels = np.bincount(canvas.marks.ravel(), minlength=len(canvas.kinds) + 1)
     areas = np.bincount(canvas.marks.ravel(), canvas.area_mm2.ravel(), minlength=len(canvas.kinds) + 1)
     renamed = np.zeros(len(canvas.kinds) + 1, np.uint16)

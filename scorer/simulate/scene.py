@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,7 +13,8 @@ from scorer.camera import Camera, focal_px_of
 from scorer.simulate.settings import TraySettings
 from scorer.simulate.solids import FruitShape, LaidFruit, penetrates, rest_on_floor
 
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 CARD_MM = (148.0, 105.0)
 TAG_MM = (55.0, 38.0)
@@ -22,11 +24,11 @@ TAG_MM = (55.0, 38.0)
 class FlatThing:
     """A rectangle flat on the floor: middle (2,) in mm, turn of its x side in the world, (width, height) in mm."""
 
-    centre_mm: Float64
+    centre_mm: Floats
     angle_deg: float
     size_mm: tuple[float, float]
 
-    def to_floor(self) -> Float64:
+    def to_floor(self) -> Floats:
         """(3, 3) homography from the rectangle's mm (top-left origin, y down) to floor mm."""
         angle = np.radians(self.angle_deg)
         right = np.array([np.cos(angle), np.sin(angle)])
@@ -34,7 +36,7 @@ class FlatThing:
         corner = self.centre_mm - right * self.size_mm[0] / 2 - down * self.size_mm[1] / 2
         return np.array([[right[0], down[0], corner[0]], [right[1], down[1], corner[1]], [0, 0, 1.0]])
 
-    def corners_mm(self, margin_mm: float = 0.0) -> Float64:
+    def corners_mm(self, margin_mm: float = 0.0) -> Floats:
         """Corners (4, 2) on the floor, moved outward by the margin."""
         w, h, m = *self.size_mm, margin_mm
         flat = np.array([[-m, -m, 1], [w + m, -m, 1], [w + m, h + m, 1], [-m, h + m, 1.0]])
@@ -64,7 +66,7 @@ class Scene:
     fruit: tuple[LaidFruit, ...]
 
 
-def floor_to_px(camera: Camera, height_mm: float = 0.0) -> Float64:
+def floor_to_px(camera: Camera, height_mm: float = 0.0) -> Floats:
     """(3, 3) homography from floor mm, or from a level plane above it, to pixels."""
     projection = camera.projection
     return np.column_stack(
@@ -75,7 +77,7 @@ def floor_to_px(camera: Camera, height_mm: float = 0.0) -> Float64:
 def draw_camera(
     rng: np.random.Generator, settings: TraySettings, size: tuple[int, int], box: TrayBox, f35: float
 ) -> Camera:
-    """A phone over the tray, so far off that the tray roughly fills the picture."""
+    """Hold a phone over the tray, so far off that the tray roughly fills the picture."""
     focal = focal_px_of(f35, *size)
     portrait = size[1] > size[0]
     across = box.width_mm if portrait else box.length_mm
@@ -101,7 +103,7 @@ def _draw_flat(
     rng: np.random.Generator, camera: Camera, size: tuple[int, int], box: TrayBox, size_mm: tuple[float, float],
     taken: list[FlatThing],
 ) -> FlatThing | None:  # fmt: skip
-    """A card or tag at a free place of the floor that the camera sees whole."""
+    """Lay a card or tag at a free place of the floor that the camera sees whole."""
     for _ in range(300):
         turn = rng.choice([0, 90, 180, 270], p=[0.5, 0.15, 0.2, 0.15]) + rng.normal(0, 7)
         if rng.random() < 0.2:
@@ -122,23 +124,23 @@ def _draw_flat(
     return None
 
 
-def _overlap(one: Float64, other: Float64) -> bool:
+def _overlap(one: Floats, other: Floats) -> bool:
     hulls = [cv2.convexHull(np.asarray(each, np.float32)) for each in (one, other)]
     return bool(cv2.intersectConvexConvex(hulls[0], hulls[1])[0] > 1.0)
 
 
 def draw_shape(rng: np.random.Generator, length_mm: float, slim: float, flat: float) -> FruitShape:
-    """A mango near the tray's usual length and ratios; ratios as in published size tables, from memory."""
+    """Draw a mango near the tray's usual length and ratios; ratios as in published size tables, from memory."""
     length = float(np.clip(length_mm * rng.normal(1, 0.07), 78, 145))
     width = length * float(np.clip(rng.normal(slim, 0.035), 0.55, 0.86))
     thick = width * float(np.clip(rng.normal(flat, 0.035), 0.78, 1.0))
-    return FruitShape(
-        length / 2, width / 2, thick / 2, float(rng.uniform(0.0, 0.2)), float(rng.uniform(-0.06, 0.04)),
-        float(rng.normal(0, 0.06)), float(rng.normal(0, 0.07)), float(rng.uniform(1.95, 2.35)),
-    )  # fmt: skip
+    taper, waist = float(rng.uniform(0.0, 0.22)), float(rng.uniform(-0.08, 0.04))
+    bend, beak = rng.choice([-1, 1]) * np.abs(rng.normal([0.05, 0.03], [0.06, 0.06]))
+    power = float(rng.uniform(2.0, 2.45))
+    return FruitShape(length / 2, width / 2, thick / 2, taper, waist, float(bend), float(beak), power)
 
 
-def _turn(yaw: float, tilt: float, roll: float) -> Float64:
+def _turn(yaw: float, tilt: float, roll: float) -> Floats:
     cy, sy, ct, st, cr, sr = np.cos(yaw), np.sin(yaw), np.cos(tilt), np.sin(tilt), np.cos(roll), np.sin(roll)
     about_z = np.array([[cy, -sy, 0], [sy, cy, 0], [0, 0, 1]])
     about_y = np.array([[ct, 0, -st], [0, 1, 0], [st, 0, ct]])
@@ -248,7 +250,7 @@ def draw_scene(rng: np.random.Generator, settings: TraySettings) -> Scene:
     if settings.tag != "":
         tag = _draw_flat(rng, camera, size, box, TAG_MM, flat)
         flat += [tag] if tag else []
-    kept_clear = flat if rng.random() > 0.05 else [tag] if tag else []
+    kept_clear = [tag] if tag and rng.random() < 0.05 else flat
     fruit = lay_fruit(rng, settings, camera, size, box, kept_clear)
     return Scene(camera, size, f35, box, card, tag, fruit)
 

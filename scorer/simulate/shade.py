@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,27 +11,27 @@ from scorer.simulate.light import FruitLight, LightRig
 from scorer.simulate.solids import LaidFruit, SurfaceCrop
 from scorer.simulate.stamps import SkinLayers
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 _MIRROR_STRAIGHT = 0.04  # share that wax mirrors at right angles
 
 
-def _dot(vectors: Float32, fixed: Float64) -> Float32:
+def _dot(vectors: Floats, fixed: Floats) -> Floats:
     x, y, z = (np.float32(value) for value in fixed)
     return np.asarray(vectors[0] * x + vectors[1] * y + vectors[2] * z, np.float32)
 
 
-def view_directions(crop: SurfaceCrop, eye: Float64) -> Float32:
-    """Unit vectors (3, h, w) from the skin to the camera, whose place ``eye`` (3,) is in the fruit frame."""
+def view_directions(crop: SurfaceCrop, eye: Floats) -> Floats:
+    """Return unit vectors (3, h, w) from the skin to the camera, whose place ``eye`` (3,) is in the fruit frame."""
     towards = eye.astype(np.float32)[:, None, None] - crop.point
-    return towards / np.sqrt(np.sum(towards * towards, axis=0))
+    return np.asarray(towards / np.sqrt(np.sum(towards * towards, axis=0)), np.float32)
 
 
 def shade_skin(
-    layers: SkinLayers, crop: SurfaceCrop, fruit: LaidFruit, rig: LightRig, light: FruitLight, view: Float32,
-    floor_light: Float64,
-) -> Float32:  # fmt: skip
+    layers: SkinLayers, crop: SurfaceCrop, fruit: LaidFruit, rig: LightRig, light: FruitLight, view: Floats,
+    floor_light: Floats,
+) -> Floats:  # fmt: skip
     """Light (h, w, 3) that the skin sends to the camera.
 
     Lambert's law for the matt part; for the shine the GGX distribution (Walter et al. 2007) with Kelemen's

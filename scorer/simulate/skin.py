@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,16 +14,22 @@ from scorer.simulate.noise import NoiseTiles
 from scorer.simulate.solids import SurfaceCrop
 from scorer.simulate.stamps import SkinLayers, flatten_around, skin_axes
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 _DOT_PX_PER_MM = 4.0
 
 
-def linear_bgr(red: float, green: float, blue: float) -> Float32:
+def linear_bgr(red: float, green: float, blue: float) -> Floats:
     """Linear B, G, R (3,) of an 8-bit sRGB colour."""
     srgb = np.array([blue, green, red], float) / 255
     return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def draw_tone(rng: np.random.Generator, low: Sequence[float], high: Sequence[float]) -> Floats:
+    """Draw a linear B, G, R colour (3,) between two sRGB ones, the channels mostly going together."""
+    share = 0.85 * rng.random() + 0.15 * rng.random(3)
+    return linear_bgr(*(np.array(low, float) + share * (np.array(high, float) - np.array(low, float))))
 
 
 # sRGB as a camera shows mango skin in even light; from memory, spread widely when drawn.
@@ -52,8 +60,8 @@ class SkinLook:
     """
 
     name: str
-    grounds: tuple[Float32, Float32]
-    blush: Float32
+    grounds: tuple[Floats, Floats]
+    blush: Floats
     blush_cover: float
     lenticels_per_cm2: float
     bloom: float
@@ -61,7 +69,7 @@ class SkinLook:
     rough: float
 
 
-def _near(rng: np.random.Generator, colour: tuple[int, int, int], spread: float) -> Float32:
+def _near(rng: np.random.Generator, colour: tuple[int, int, int], spread: float) -> Floats:
     base = np.array(colour, float) * rng.uniform(0.85, 1.12) + rng.normal(0, spread, 3)
     return linear_bgr(*np.clip(base, 12, 245))
 
@@ -80,13 +88,13 @@ def draw_look(rng: np.random.Generator, name: str) -> SkinLook:
         _near(rng, blush, 8),
         float(cover),
         float(rng.gamma(1.5, 0.9)),
-        float(rng.choice([0.0, rng.uniform(0.05, 0.4)], p=[0.45, 0.55])),
+        float(rng.choice([0.0, rng.uniform(0.03, 0.3)], p=[0.5, 0.5])),
         float(rng.uniform(0.15, 1.6)),
         float(rng.uniform(0.25, 0.65)),
     )
 
 
-def _step(values: Float32, softness: float) -> Float32:
+def _step(values: Floats, softness: float) -> Floats:
     return np.asarray(1 / (1 + np.exp(np.clip(-values / np.float32(softness), -30, 30))), np.float32)
 
 
@@ -94,8 +102,8 @@ def paint_skin(
     rng: np.random.Generator,
     look: SkinLook,
     crop: SurfaceCrop,
-    half_axes: Float64,
-    view: Float64,
+    half_axes: Floats,
+    view: Floats,
     tiles: NoiseTiles,
 ) -> SkinLayers:
     """Paint one fruit; ``view`` (3,) is the unit direction to the camera in the fruit frame."""
@@ -103,7 +111,7 @@ def paint_skin(
     u, v, _ = flatten_around(crop.point, crop.normal, np.zeros(3), view, axes)
     position = crop.point / half_axes.astype(np.float32)[:, None, None]
 
-    def grain(wave_mm: float, fractal: bool = False) -> Float32:
+    def grain(wave_mm: float, fractal: bool = False) -> Floats:
         return tiles.sample(rng, u, v, wave_mm, fractal=fractal)
 
     albedo = _ground(rng, look, position, grain)
@@ -128,37 +136,37 @@ def paint_skin(
     return SkinLayers(np.clip(albedo, 0.004, 0.95).astype(np.float32), gloss, rough, bump)
 
 
-def _ground(rng: np.random.Generator, look: SkinLook, position: Float32, grain: object) -> Float32:
+def _ground(rng: np.random.Generator, look: SkinLook, position: Floats, grain: object) -> Floats:
     assert callable(grain)
     first, second = (colour * np.float32(rng.uniform(0.88, 1.12)) for colour in look.grounds)
     lean = rng.normal(0, 0.6, 3)
     share = lean[0] * position[0] + lean[1] * position[1] + lean[2] * position[2] + rng.normal(0, 0.7)
-    share = _step(share + rng.uniform(0.1, 0.6) * grain(rng.uniform(15, 50), True), rng.uniform(0.25, 0.8))
+    share = _step(share + rng.uniform(0.05, 0.5) * grain(rng.uniform(15, 60), True), rng.uniform(0.35, 1.4))
     return np.asarray(first + share[..., None] * (second - first), np.float32)
 
 
-def _stripes(rng: np.random.Generator, albedo: Float32, position: Float32, tiles: NoiseTiles) -> Float32:
-    if rng.random() < 0.6:
+def _stripes(rng: np.random.Generator, albedo: Floats, position: Floats, tiles: NoiseTiles) -> Floats:
+    if rng.random() < 0.75:
         return albedo
     around = np.arctan2(position[2], position[1]) * np.float32(35)
     lines = tiles.sample(rng, around.astype(np.float32), position[0] * np.float32(4), rng.uniform(6, 14))
     fade = np.clip(1.15 - position[0] ** 2, 0, 1)
-    strength = rng.uniform(0.02, 0.12) * fade * lines
+    strength = rng.uniform(0.01, 0.07) * fade * lines
     return np.asarray(albedo * (1 + strength[..., None] * np.array([0.6, 1.0, 1.3], np.float32)), np.float32)
 
 
 def _blush(
-    rng: np.random.Generator, look: SkinLook, albedo: Float32, position: Float32, grain: object
-) -> Float32:
+    rng: np.random.Generator, look: SkinLook, albedo: Floats, position: Floats, grain: object
+) -> Floats:
     assert callable(grain)
     cover = np.clip(look.blush_cover + rng.normal(0, 0.12), 0, 0.75) if look.blush_cover > 0 else 0.0
     if cover < 0.03:
         return albedo
-    sun = rng.normal(0, 1, 3) + [0.6, 0, 0]
+    sun = rng.normal([0.6, 0, 0], 1)
     sun /= np.linalg.norm(sun)
     side = sun[0] * position[0] + sun[1] * position[1] + sun[2] * position[2]
-    edge = side - np.float32(1 - 2 * cover) + rng.uniform(0.1, 0.4) * grain(rng.uniform(20, 60), True)
-    share = _step(edge, rng.uniform(0.05, 0.3))
+    edge = side - np.float32(1 - 2 * cover) + rng.uniform(0.05, 0.35) * grain(rng.uniform(20, 70), True)
+    share = _step(edge, rng.choice([rng.uniform(0.05, 0.2), rng.uniform(0.2, 0.6)], p=[0.3, 0.7]))
     speckle = 1 - rng.uniform(0, 0.45) * np.clip(grain(rng.uniform(0.9, 2.5)), 0, 1.5) * (1 - 0.6 * share)
     share = np.clip(share * speckle * rng.uniform(0.45, 0.97), 0, 1)[..., None]
     tone = look.blush * np.float32(rng.uniform(0.8, 1.2))
@@ -167,7 +175,7 @@ def _blush(
     return np.asarray(albedo + share * (body * tone + (1 - body) * filtered - albedo), np.float32)
 
 
-def _freckles(rng: np.random.Generator, albedo: Float32, grain: object) -> Float32:
+def _freckles(rng: np.random.Generator, albedo: Floats, grain: object) -> Floats:
     assert callable(grain)
     if rng.random() < 0.6:
         return albedo
@@ -177,7 +185,7 @@ def _freckles(rng: np.random.Generator, albedo: Float32, grain: object) -> Float
     return np.asarray(albedo + share * (linear_bgr(118, 88, 52) - albedo), np.float32)
 
 
-def _lenticels(rng: np.random.Generator, look: SkinLook, albedo: Float32, u: Float32, v: Float32) -> Float32:
+def _lenticels(rng: np.random.Generator, look: SkinLook, albedo: Floats, u: Floats, v: Floats) -> Floats:
     density = look.lenticels_per_cm2 * rng.uniform(0.5, 1.5)
     reach = float(min(max(np.abs(u).max(), np.abs(v).max()), 110.0))
     number = int(min(density * (2 * reach / 10) ** 2, 1800))
@@ -198,13 +206,13 @@ def _lenticels(rng: np.random.Generator, look: SkinLook, albedo: Float32, u: Flo
     if rng.random() < 0.65:
         dot = albedo * rng.uniform(1.1, 1.6) + linear_bgr(196, 180, 120) * rng.uniform(0.1, 0.5)
     else:
-        dot = albedo * 0.3 + linear_bgr(*rng.uniform([70, 48, 28], [150, 120, 80])) * 0.7
+        dot = albedo * 0.3 + draw_tone(rng, [70, 48, 28], [150, 120, 80]) * 0.7
     return np.asarray(albedo + share * (dot - albedo), np.float32)
 
 
 def _bloom(
-    rng: np.random.Generator, look: SkinLook, albedo: Float32, gloss: Float32, grain: object
-) -> tuple[Float32, Float32]:
+    rng: np.random.Generator, look: SkinLook, albedo: Floats, gloss: Floats, grain: object
+) -> tuple[Floats, Floats]:
     assert callable(grain)
     if look.bloom == 0:
         return albedo, gloss

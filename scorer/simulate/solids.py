@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from scorer.camera import Camera
 
-Float32 = NDArray[np.float32]
+Floats = NDArray[np.floating[Any]]
 Float64 = NDArray[np.float64]
+
 
 _FARTHEST_S = 1.2  # taper and bend are frozen beyond this many half lengths, where rays only pass by
 _NEWTON_STEPS = 3
@@ -44,7 +46,7 @@ class FruitShape:
     beak: float = 0.0
     power: float = 2.0
 
-    def _profile(self, s: Float32) -> tuple[Float32, Float32, Float32, Float32]:
+    def _profile(self, s: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Growth of the cross-section and its slope over s; sideways shift in mm and its slope."""
         nose = np.minimum(s, 0.0)
         growth = 1 + self.taper * s + self.waist * s * s
@@ -53,9 +55,7 @@ class FruitShape:
         shift_slope = self.b * (2 * self.bend * s - 3 * self.beak * nose * nose)
         return growth, slope, shift, shift_slope
 
-    def value_and_gradient(
-        self, x: Float32, y: Float32, z: Float32
-    ) -> tuple[Float32, Float32, Float32, Float32]:
+    def value_and_gradient(self, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Implicit value (below 0 inside) and its gradient per mm at points of the fruit frame, any one shape."""
         s = x / self.a
         growth, slope, shift, shift_slope = self._profile(np.clip(s, -_FARTHEST_S, _FARTHEST_S))
@@ -69,13 +69,13 @@ class FruitShape:
         gradient_x = (end_slope - 2 * ring * slope / growth - 2 * across * shift_slope / wide) / self.a
         return value, gradient_x, 2 * across / wide, 2 * through / thick
 
-    def surface(self, rows: int, columns: int) -> Float64:
+    def surface(self, rows: int, columns: int) -> Floats:
         """Points (rows, columns, 3) on the surface, from the stem end to the nose end and once around."""
         polar = (np.arange(rows) + 0.5) * np.pi / rows
         around = np.arange(columns) * 2 * np.pi / columns
         return self._points(polar[:, None], around[None, :])
 
-    def _points(self, polar: Float64, around: Float64) -> Float64:
+    def _points(self, polar: Floats, around: Floats) -> Floats:
         cos = np.cos(polar)
         s = np.sign(cos) * np.abs(cos) ** (2 / self.power)
         growth, _, shift, _ = self._profile(s)
@@ -83,7 +83,7 @@ class FruitShape:
         x = np.broadcast_to(self.a * s, np.broadcast_shapes(polar.shape, around.shape))
         return np.stack([x, shift + self.b * ring * np.cos(around), self.c * ring * np.sin(around)], axis=-1)
 
-    def facets(self, rows: int = 220, columns: int = 220) -> tuple[Float64, Float64]:
+    def facets(self, rows: int = 220, columns: int = 220) -> tuple[Floats, Floats]:
         """Centres (N, 3) and area vectors (N, 3, outward, length is the area in mm2) of a fine cover of the surface."""
         polar = np.linspace(0, np.pi, rows + 1)
         around = np.linspace(0, 2 * np.pi, columns + 1)
@@ -100,7 +100,7 @@ class FruitShape:
         """Area of the whole skin, by fine flat facets."""
         return float(np.linalg.norm(self.facets(600, 600)[1], axis=1).sum())
 
-    def skin_point(self, direction: Float64) -> tuple[Float64, Float64]:
+    def skin_point(self, direction: Floats) -> tuple[Floats, Floats]:
         """Point (3,) where a ray from the inside along ``direction`` leaves the solid, and the outward normal there."""
         low, high = 0.0, 2.0 * max(self.a, self.b, self.c) / float(np.linalg.norm(direction))
         for _ in range(40):
@@ -120,24 +120,24 @@ class LaidFruit:
     """A fruit at its place on the tray: X_world = rotation @ X_fruit + position_mm."""
 
     shape: FruitShape
-    rotation: Float64
-    position_mm: Float64
+    rotation: Floats
+    position_mm: Floats
 
     @cached_property
     def hull_mm(self) -> Float64:
         """World points (N, 3) that cover the surface closely enough for shadows and collisions."""
         return self.to_world(self.shape.surface(26, 30).reshape(-1, 3))
 
-    def to_world(self, points: Float64) -> Float64:
+    def to_world(self, points: Floats) -> Float64:
         """World points (N, 3) of points of the fruit frame."""
-        return points @ self.rotation.T + self.position_mm
+        return np.asarray(points @ self.rotation.T + self.position_mm, float)
 
-    def to_fruit(self, points: Float64) -> Float64:
+    def to_fruit(self, points: Floats) -> Float64:
         """Points (N, 3) of the fruit frame of world points."""
-        return (points - self.position_mm) @ self.rotation
+        return np.asarray((points - self.position_mm) @ self.rotation, float)
 
     def moved_to(self, x_mm: float, y_mm: float) -> LaidFruit:
-        """The same fruit, resting on the floor with its middle over (x, y)."""
+        """Return the same fruit, resting on the floor with its middle over (x, y)."""
         return LaidFruit(self.shape, self.rotation, np.array([x_mm, y_mm, self.position_mm[2]]))
 
     def extents_mm(self) -> tuple[float, float, float]:
@@ -152,7 +152,7 @@ class LaidFruit:
         )
 
 
-def rest_on_floor(shape: FruitShape, rotation: Float64) -> LaidFruit:
+def rest_on_floor(shape: FruitShape, rotation: Floats) -> LaidFruit:
     """Lay a turned fruit so that its lowest point touches z = 0."""
     lowest = float((shape.surface(240, 240).reshape(-1, 3) @ rotation[2]).min())
     return LaidFruit(shape, rotation, np.array([0.0, 0.0, -lowest]))
@@ -189,12 +189,12 @@ class SurfaceCrop:
 
     x0: int
     y0: int
-    cover: Float32
-    point: Float32
-    normal: Float32
-    depth_mm: Float32
-    facing: Float32
-    area_mm2: Float32
+    cover: Floats
+    point: Floats
+    normal: Floats
+    depth_mm: Floats
+    facing: Floats
+    area_mm2: Floats
 
     @property
     def window(self) -> tuple[slice, slice]:
@@ -228,15 +228,15 @@ def cast_rays(fruit: LaidFruit, camera: Camera, width_px: int, height_px: int) -
 
 
 def _meet(
-    shape: FruitShape, start: Float32, direction: Float32, px_per_mm: float
-) -> tuple[Float32, Float32, Float32, Float32]:
+    shape: FruitShape, start: Floats, direction: Floats, px_per_mm: float
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Depth past the start, cover, points and gradients where rays first meet the solid."""
     axes = np.array([shape.a, shape.b, shape.c], np.float32)[:, None, None]
     scaled, pace = start / axes, direction / axes
     curvature = np.sum(pace * pace, axis=0)
     nearest = -np.sum(scaled * pace, axis=0) / curvature
 
-    def evaluate(t: Float32) -> tuple[Float32, Float32, Float32, Float32]:
+    def evaluate(t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         point = start + t * direction
         value, *parts = shape.value_and_gradient(point[0], point[1], point[2])
         gradient = np.stack(parts)
@@ -258,11 +258,11 @@ def _meet(
 
 def _crop_of(
     low: NDArray[np.int_],
-    depth: Float32,
-    cover: Float32,
-    point: Float32,
-    gradient: Float32,
-    direction: Float32,
+    depth: Floats,
+    cover: Floats,
+    point: Floats,
+    gradient: Floats,
+    direction: Floats,
     focal_px: float,
 ) -> SurfaceCrop:
     normal = gradient / (np.sqrt(np.sum(gradient * gradient, axis=0)) + 1e-12)

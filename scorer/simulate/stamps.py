@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,8 +11,8 @@ from numpy.typing import NDArray
 
 from scorer.simulate.solids import SurfaceCrop
 
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
 
 STAMP_PX_PER_MM = 5.0
 
@@ -33,22 +34,18 @@ class Stamp:
     """
 
     kind: str
-    opacity: Float32
-    colour: Float32
-    extent: Float32
+    opacity: Floats
+    colour: Floats
+    extent: Floats
     stain: float = 0.0
     gloss: float = 1.0
     rough: float | None = None
-    height_mm: Float32 | None = None
+    height_mm: Floats | None = None
 
     @property
     def half_mm(self) -> float:
         """Half the side of the stamp."""
         return self.opacity.shape[0] / 2 / STAMP_PX_PER_MM
-
-    def faded(self, gain: float) -> Stamp:
-        """The same stamp with its opacity multiplied, at most full."""
-        return replace(self, opacity=np.clip(self.opacity * np.float32(gain), 0, 1))
 
 
 @dataclass
@@ -63,13 +60,13 @@ class SkinLayers:
     bump : (3, h, w) float32, taken from the unit normal in the fruit frame.
     """
 
-    albedo: Float32
-    gloss: Float32
-    rough: Float32
-    bump: Float32
+    albedo: Floats
+    gloss: Floats
+    rough: Floats
+    bump: Floats
 
     def copy(self) -> SkinLayers:
-        """A copy that shares nothing."""
+        """Return a copy that shares nothing."""
         return SkinLayers(self.albedo.copy(), self.gloss.copy(), self.rough.copy(), self.bump.copy())
 
 
@@ -79,12 +76,12 @@ class LaidStamp:
 
     rows: slice
     columns: slice
-    opacity: Float32
-    extent: Float32
+    opacity: Floats
+    extent: Floats
 
 
-def skin_axes(normal: Float64, along: Float64) -> tuple[Float64, Float64]:
-    """Unit tangents (3,), (3,): the part of ``along`` that lies in the skin, and the one across it."""
+def skin_axes(normal: Floats, along: Floats) -> tuple[Floats, Floats]:
+    """Return unit tangents (3,), (3,): the part of ``along`` that lies in the skin, and the one across it."""
     first = along - normal * float(normal @ along)
     if np.linalg.norm(first) < 1e-6:
         first = np.cross(normal, [0.31, 0.77, 0.55])
@@ -93,8 +90,8 @@ def skin_axes(normal: Float64, along: Float64) -> tuple[Float64, Float64]:
 
 
 def flatten_around(
-    point: Float32, normal: Float32, centre: Float64, centre_normal: Float64, axes: tuple[Float64, Float64]
-) -> tuple[Float32, Float32, Float32]:
+    point: Floats, normal: Floats, centre: Floats, centre_normal: Floats, axes: tuple[Floats, Floats]
+) -> tuple[Floats, Floats, Floats]:
     """Millimetres (u, v) along the skin from a centre, and the cosine between the normals there.
 
     The tangent-plane projection is stretched by angle / sin(angle), which is exact on a sphere.
@@ -109,7 +106,7 @@ def flatten_around(
     return np.asarray(u, np.float32), np.asarray(v, np.float32), np.asarray(cosine, np.float32)
 
 
-def _window(crop: SurfaceCrop, centre: Float64, reach_mm: float) -> tuple[slice, slice] | None:
+def _window(crop: SurfaceCrop, centre: Floats, reach_mm: float) -> tuple[slice, slice] | None:
     offset = sum((crop.point[i] - np.float32(centre[i])) ** 2 for i in range(3))
     near = (offset < reach_mm * reach_mm) & (crop.cover > 0)
     rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
@@ -118,9 +115,7 @@ def _window(crop: SurfaceCrop, centre: Float64, reach_mm: float) -> tuple[slice,
     return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
-def settled_gain(
-    stamp: Stamp, skin: Float32, opacity: Float32, colour: Float32, target_delta_e: float
-) -> float:
+def settled_gain(stamp: Stamp, skin: Floats, opacity: Floats, colour: Floats, target_delta_e: float) -> float:
     """Factor on the opacity at which the stamp differs from the skin under it by about the wished CIE76 amount.
 
     ``skin`` and ``colour`` are (N, 3) linear B, G, R, ``opacity`` (N,); the factor never makes it more than full.
@@ -138,7 +133,7 @@ def settled_gain(
     return (low + high) / 2
 
 
-def _mixed(skin: Float32, colour: Float32, opacity: Float32, stain: float) -> Float32:
+def _mixed(skin: Floats, colour: Floats, opacity: Floats, stain: float) -> Floats:
     material = colour if stain == 0 else colour * ((1 - stain) + stain * skin * np.float32(2.2))
     return np.asarray(skin + opacity[..., None] * (material - skin), np.float32)
 
@@ -147,9 +142,9 @@ def lay_stamp(
     layers: SkinLayers,
     crop: SurfaceCrop,
     stamp: Stamp,
-    centre: Float64,
-    centre_normal: Float64,
-    along: Float64,
+    centre: Floats,
+    centre_normal: Floats,
+    along: Floats,
     target_delta_e: float | None = None,
 ) -> LaidStamp | None:
     """Lay a stamp on the skin, changing ``layers``; None when the camera sees nothing of it."""
@@ -166,7 +161,7 @@ def lay_stamp(
     hidden = cosine < -0.3
     at_u[hidden] = -1000
 
-    def look_up(picture: Float32) -> Float32:
+    def look_up(picture: Floats) -> Floats:
         return np.asarray(cv2.remap(picture, at_u, at_v, cv2.INTER_LINEAR, borderValue=0), np.float32)
 
     opacity, extent = look_up(stamp.opacity), look_up(stamp.extent)
@@ -189,7 +184,7 @@ def lay_stamp(
     return LaidStamp(rows, columns, opacity, extent)
 
 
-def _add_relief(bump: Float32, height_mm: Float32, look_up: object, axes: tuple[Float64, Float64]) -> None:
+def _add_relief(bump: Floats, height_mm: Floats, look_up: object, axes: tuple[Floats, Floats]) -> None:
     assert callable(look_up)
     slope_v, slope_u = np.gradient(height_mm * np.float32(STAMP_PX_PER_MM))
     for slope, axis in ((slope_u, axes[0]), (slope_v, axes[1])):

@@ -17,9 +17,10 @@ from scorer.camera import Camera
 from scorer.simulate.scene import FlatThing, Scene
 from scorer.simulate.solids import LaidFruit
 
+Floats = NDArray[np.floating[Any]]
+
 UInt8 = NDArray[np.uint8]
 UInt16 = NDArray[np.uint16]
-Float64 = NDArray[np.float64]
 
 _ORIENTATION, _DATE_TIME, _EXIF_BLOCK, _DATE_TIME_ORIGINAL, _FOCAL_35MM = (
     0x0112,
@@ -75,7 +76,7 @@ def draw_photo_file(
 
 
 def seen_area_mm2(number: int, fruit: LaidFruit, camera: Camera, fruit_mask: UInt16) -> float:
-    """True skin area of a fruit that the camera sees, by small facets: towards the camera and not behind another."""
+    """Return the true skin area that the camera sees: facets turned to it and not behind another fruit."""
     centres, vectors = fruit.shape.facets()
     eye = fruit.to_fruit(camera.origin_mm[None])[0]
     towards = np.sum(vectors * (eye - centres), axis=1) > 0
@@ -85,10 +86,10 @@ def seen_area_mm2(number: int, fruit: LaidFruit, camera: Camera, fruit_mask: UIn
     inside = (pixel[:, 0] >= 0) & (pixel[:, 0] < width) & (pixel[:, 1] >= 0) & (pixel[:, 1] < height)
     label = fruit_mask[np.clip(pixel[:, 1], 0, height - 1), np.clip(pixel[:, 0], 0, width - 1)]
     # At the fruit's own outline the pixel may already be floor; only another fruit hides a facet.
-    return float(area[inside & ((label == number) | (label == 0))].sum())
+    return float(np.sum(area, where=inside & ((label == number) | (label == 0))))
 
 
-def _rounded(values: Float64, digits: int = 3) -> Any:
+def _rounded(values: Floats, digits: int = 3) -> Any:
     return np.round(np.asarray(values, float), digits).tolist()
 
 
@@ -99,7 +100,7 @@ def _flat_truth(thing: FlatThing | None) -> dict[str, Any] | None:
 
 
 def scene_truth(scene: Scene) -> dict[str, Any]:
-    """The part of the truth that camera, card and tag make up."""
+    """Return the part of the truth that camera, card and tag make up."""
     camera = scene.camera
     return {
         "f35": scene.focal_35mm,
