@@ -1,0 +1,190 @@
+"""The manifest: a CSV that gives what the bin tags do not say, or corrects what they say.
+
+Columns: ``photo`` and any of ``crew, bin, picked_at, method, side``; comma or semicolon, UTF-8. An empty cell
+says nothing, so the photo's own tag stands.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+
+from scorer.errors import ManifestError
+from scorer.tag import LONGEST_FIELD, TWO_TAGS, Tag, clean_field, parse_time
+
+TAG_COLUMNS = ("crew", "bin", "picked_at", "method", "side")
+"""Columns that a manifest may have besides ``photo``."""
+
+
+@dataclass(frozen=True)
+class _Line:
+    number: int
+    cells: dict[str, str]
+
+
+def read_manifest(path: Path) -> dict[str, Tag]:
+    """Read what a manifest says of each photo.
+
+    Parameters
+    ----------
+    path : CSV file with a header line; UTF-8 with or without a byte order mark, comma or semicolon.
+
+    Returns
+    -------
+    Tags by photo: the photo's path relative to the folder that is scored, with forward slashes.
+
+    Raises
+    ------
+    ManifestError : the file cannot be read, is not UTF-8, is empty, lacks the photo column, has an unknown or
+        doubled column, names a photo twice or not at all, or has a date that cannot be read.
+    """
+    tags: dict[str, Tag] = {}
+    for line in _lines(path, needed="photo"):
+        photo = _photo(path, line)
+        if photo in tags:
+            raise ManifestError(
+                f"{path.name}, line {line.number}: photo {photo} is named a second time; "
+                "keep one line for each photo."
+            )
+        tags[photo] = _tag(path, line)
+    return tags
+
+
+def read_tag_list(path: Path) -> list[Tag]:
+    """Read the tags to print from a CSV like the manifest, in which the column photo may be missing.
+
+    Parameters
+    ----------
+    path : CSV file with a header line, as for `read_manifest`.
+
+    Returns
+    -------
+    One tag for each line, in the order of the file.
+
+    Raises
+    ------
+    ManifestError : as for `read_manifest`, and for a line that gives neither a crew nor a bin.
+    """
+    tags = []
+    for line in _lines(path, needed=None):
+        tag = _tag(path, line)
+        if not tag.crew and not tag.bin:
+            raise ManifestError(
+                f"{path.name}, line {line.number}: a tag needs a crew or a bin; fill one of them in."
+            )
+        tags.append(tag)
+    return tags
+
+
+def merge(tag: Tag | None, override: Tag | None) -> Tag:
+    """One tag from the photo's tag and the manifest's line: what the manifest gives goes first.
+
+    A doubt that the manifest settles is dropped: that of a field it gives, and that of two tags in view when
+    it gives the crew and the bin.
+    """
+    if tag is None or override is None:
+        return tag or override or Tag()
+    settled = {"picked": override.picked_at is not None}
+    settled |= {name: getattr(override, name) is not None for name in ("crew", "bin", "method", "side")}
+    doubts = [doubt for doubt in tag.doubts if not settled.get(doubt.split(" ", 1)[0], False)]
+    if settled["crew"] and settled["bin"]:
+        doubts = [doubt for doubt in doubts if doubt != TWO_TAGS]
+    given = {name: getattr(override, name) for name in TAG_COLUMNS if getattr(override, name) is not None}
+    return replace(tag, **given, doubts=(*doubts, *override.doubts))
+
+
+def _lines(path: Path, *, needed: str | None) -> Iterator[_Line]:
+    text = _text(path)
+    header_line = text.lstrip().split("\n", 1)[0]
+    delimiter = ";" if header_line.count(";") > header_line.count(",") else ","
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    header: list[str] | None = None
+    empty = True
+    try:
+        for row in rows:
+            if not any(cell.strip() for cell in row):
+                continue
+            if header is None:
+                header = _header(path, row, needed=needed)
+                continue
+            if len(row) != len(header):
+                raise ManifestError(
+                    f"{path.name}, line {rows.line_num}: expected {len(header)} cells ({', '.join(header)}) "
+                    f"but found {len(row)}; mend the line."
+                )
+            empty = False
+            yield _Line(rows.line_num, dict(zip(header, row, strict=True)))
+    except csv.Error as error:
+        raise ManifestError(
+            f"{path.name}, line {rows.line_num}: not a CSV line ({error}); mend its quotation marks."
+        ) from error
+    if empty:
+        raise ManifestError(f"{path.name} is empty; give a header line and one line for each photo or tag.")
+
+
+def _text(path: Path) -> str:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ManifestError(
+            f"{path.name} cannot be read ({error.strerror}); check its name and rights."
+        ) from error
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise ManifestError(
+            f"{path.name}, line {line}: not UTF-8 text; save the file as CSV UTF-8."
+        ) from error
+
+
+def _header(path: Path, row: list[str], *, needed: str | None) -> list[str]:
+    names = [cell.strip().casefold() for cell in row]
+    known = ("photo", *TAG_COLUMNS)
+    for name in names:
+        if name not in known:
+            raise ManifestError(
+                f"{path.name}, line 1: unknown column {name or '(without a name)'}; "
+                f"the columns are {', '.join(known)}."
+            )
+        if names.count(name) > 1:
+            raise ManifestError(f"{path.name}, line 1: column {name} stands there twice; remove one.")
+    if needed and needed not in names:
+        raise ManifestError(f"{path.name}, line 1: the column {needed} is missing; add it.")
+    return names
+
+
+def _photo(path: Path, line: _Line) -> str:
+    written = line.cells["photo"].strip().replace("\\", "/")
+    photo = PurePosixPath(written)
+    if not written or photo.name in ("", ".", "..") or ".." in photo.parts:
+        raise ManifestError(
+            f"{path.name}, line {line.number}: no photo is named; give its path in the folder scored."
+        )
+    if photo.is_absolute() or ":" in photo.parts[0]:
+        raise ManifestError(
+            f"{path.name}, line {line.number}: {written} is a full path; "
+            "give it relative to the folder scored."
+        )
+    return photo.as_posix()
+
+
+def _tag(path: Path, line: _Line) -> Tag:
+    fields = {name: clean_field(line.cells.get(name, "")) for name in TAG_COLUMNS}
+    for name, value in fields.items():
+        if value and len(value) > LONGEST_FIELD:
+            raise ManifestError(
+                f"{path.name}, line {line.number}: {name} is longer than {LONGEST_FIELD} characters; "
+                "shorten it."
+            )
+    when = fields.pop("picked_at")
+    picked_at = parse_time(when) if when else None
+    if when and picked_at is None:
+        raise ManifestError(
+            f"{path.name}, line {line.number}: picked_at is {when}, not a date and time; "
+            "write it like 2025-02-14T07:30."
+        )
+    return Tag(fields["crew"], fields["bin"], picked_at, fields["method"], fields["side"])
