@@ -1,4 +1,4 @@
-"""From the light of the scene to the phone's picture: exposure, colour, tone curve, blur, sharpening and noise."""
+"""From the light of the scene to the phone's picture: exposure, tone curve, blur, sharpening, noise."""
 
 from __future__ import annotations
 

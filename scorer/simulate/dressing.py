@@ -1,4 +1,4 @@
-"""What lies on each fruit: which marks its crew left, which look-alikes nature and the shed added, and where."""
+"""What lies on each fruit: which marks its crew left, which look-alikes came by themselves, and where."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What lies under the fruit: bench, tray walls, floor liner with its dirt, card and tag, as albedo and light."""
+"""What lies under the fruit: bench, tray walls, floor liner with its dirt, card and tag."""
 
 from __future__ import annotations
 
@@ -171,7 +171,7 @@ def draw_ground(
     light: Floats,
     tag_text: str,
 ) -> Floats:
-    """Light (H, W, 3) that the ground sends to the camera; ``light`` is the quarter-size light on the floor."""
+    """Light (H, W, 3) from the ground to the camera; ``light`` is the quarter-size light on the floor."""
     width, height = scene.size_px
     radiance = _plane(rng, floor, scene, 0.0)
     box = scene.box
@@ -211,7 +211,7 @@ def _lay_print(
     shrink = max(1, round(scale / wanted))
     if shrink > 1:
         size = (albedo.shape[1] // shrink, albedo.shape[0] // shrink)
-        albedo = cv2.resize(albedo, size, interpolation=cv2.INTER_AREA)
+        albedo = np.asarray(cv2.resize(albedo, size, interpolation=cv2.INTER_AREA), np.float32)
     texture_to_mm = np.diag([thing.size_mm[0] / albedo.shape[1], thing.size_mm[1] / albedo.shape[0], 1.0])
     texture_to_mm = texture_to_mm @ np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1]])
     enlarge = np.array([[factor, 0, factor / 2 - 0.5], [0, factor, factor / 2 - 0.5], [0, 0, 1]])

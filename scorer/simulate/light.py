@@ -1,4 +1,4 @@
-"""Light over the tray: lamps and windows with their colour, size and shadows, and the soft light from all around.
+"""Light over the tray: lamps and windows with their colour, size and shadows, and the light from all around.
 
 Directions point from the tray to the light, in the world frame; colours are linear B, G, R.
 """
@@ -41,8 +41,8 @@ class LightRig:
     kelvin : colour temperature of the strongest light.
     ambient : (3,) colour of the light from all around.
     lamps : the lights with a direction, strongest first.
-    edge : (3,) line a*x + b*y = c on the floor beyond which a person shades the lamps, and its softness in mm;
-        None when nobody stands in the light.
+    edge : a, b, c of the line a*x + b*y = c on the floor beyond which a person shades the lamps, the softness
+        of that edge in mm and the share of light taken away; None when nobody stands in the light.
     """
 
     name: str
@@ -78,7 +78,8 @@ def kelvin_bgr(kelvin: float) -> Floats:
     return np.asarray(np.maximum([blue, green, red], 0.02), float)
 
 
-_RECIPES = {  # kelvin range, share of the light from all around, half size of the lamps in radians, number of lamps
+# Range of kelvin, share of the light from all around, half size of the lamps in radians, number of lamps.
+_RECIPES = {
     "window": ((4800, 7500), (0.25, 0.6), (0.15, 0.5), (1, 2)),
     "lamp": ((2800, 4500), (0.15, 0.5), (0.02, 0.15), (1, 2)),
     "tubes": ((3500, 6500), (0.35, 0.7), (0.1, 0.4), (2, 3)),
@@ -209,7 +210,7 @@ class FruitLight:
 
 
 def light_on_fruit(rig: LightRig, number: int, fruit: list[LaidFruit], crop: SurfaceCrop) -> FruitLight:
-    """Work out, on a coarse grid and then enlarged, how neighbours and floor take light from fruit ``number``."""
+    """Work out, on a coarse grid, how neighbours and floor take light from fruit ``number`` (from 0)."""
     own = fruit[number]
     height, width = crop.cover.shape
     coarse = (max(2, width // SHADE_STEP), max(2, height // SHADE_STEP))

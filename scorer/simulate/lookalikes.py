@@ -1,4 +1,4 @@
-"""Stamps of what looks like a mark but is none: stem scar, water, dust, fibres, leaf bits, paper dots, dark nose."""
+"""Stamps of what looks like a mark but is none: stem scar, water, dust, fibres, leaf bits, paper dots."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ def draw_stem_scar(rng: np.random.Generator) -> Stamp:
     relief = (dimple + button * rng.uniform(-0.4, 0.5)).astype(np.float32)
     relief = relief * soft_step(np.float32(size * 2.4) - radius, 2.0)
     return Stamp(
-        "stem_scar", opacity, np.clip(colour * grain[..., None], 0, 1).astype(np.float32), opacity, 0.0, 0.4, 0.7, relief
+        "stem_scar", opacity, np.clip(colour * grain[..., None], 0, 1).astype(np.float32), opacity,
+        0.0, 0.4, 0.7, relief,
     )  # fmt: skip
 
 
@@ -61,7 +62,7 @@ def draw_nose_tip(rng: np.random.Generator) -> Stamp:
 
 
 def draw_water_drop(rng: np.random.Generator, light: tuple[float, float]) -> Stamp:
-    """Water drop: a smooth cap, dark towards the light (u, v of the skin), bright away from it, with a glint."""
+    """Water drop: a smooth cap, dark towards the light (u, v of the skin), bright away from it."""
     size = float(np.clip(rng.lognormal(np.log(3.2), 0.5), 1.2, 9))
     u, v = grid_mm(size * 0.9 + 1)
     wobble = rng.uniform(0.02, 0.12)
@@ -176,8 +177,8 @@ def draw_wax_patch(rng: np.random.Generator) -> Stamp:
     cloud = blot(rng, u, v, size, size * rng.uniform(0.4, 1), 0.4, rng.uniform(2, 6))
     cloud *= np.clip(0.7 + 0.4 * stamp_noise(rng, u.shape, 4), 0, 1)
     return Stamp(
-        "wax_bloom", cloud * np.float32(rng.uniform(0.1, 0.45)), pick_colour(rng, ((176, 186, 180), (200, 204, 196))),
-        cloud, 0.1, 0.3, 0.8,
+        "wax_bloom", cloud * np.float32(rng.uniform(0.1, 0.45)),
+        pick_colour(rng, ((176, 186, 180), (200, 204, 196))), cloud, 0.1, 0.3, 0.8,
     )  # fmt: skip
 
 

@@ -1,7 +1,8 @@
 """Stamps of the five kinds of marks, each widely varied; +u of a stamp runs away from the stem end.
 
-What they look like is common practice of the packing shed, no source: sap burn is a brown to black blot, run or
-splash, abrasion a dull tan rub, a cut a thin dark line, a puncture a dark hole with a halo, a crease a pressed line.
+What they look like is common practice of the packing shed, no source: sap burn is a brown to black blot, run
+or splash, abrasion a dull tan rub, a cut a thin dark line, a puncture a dark hole with a halo, a crease a
+pressed line.
 """
 
 from __future__ import annotations
@@ -313,7 +314,8 @@ def draw_puncture(rng: np.random.Generator) -> Stamp:
     colour = ring + np.clip(hole * 1.2, 0, 1)[..., None] * (dark * shade[..., None] - ring)
     relief = (blurred(halo, 0.3) * 0.3 - hole * 1.0) * np.float32(rng.uniform(0.1, 0.8))
     return Stamp(
-        "puncture", opacity, colour.astype(np.float32), outline_of(opacity, 0.15), 0.0, 0.5, 0.6, relief.astype(np.float32)
+        "puncture", opacity, colour.astype(np.float32), outline_of(opacity, 0.15), 0.0, 0.5, 0.6,
+        relief.astype(np.float32),
     )  # fmt: skip
 
 

@@ -58,7 +58,7 @@ def draw_noise_tiles(rng: np.random.Generator) -> NoiseTiles:
 def _filtered(rng: np.random.Generator, spectrum: NDArray[np.float64]) -> Floats:
     white = np.fft.rfft2(rng.standard_normal((TILE_PX, TILE_PX)))
     tile = np.fft.irfft2(white * spectrum, s=(TILE_PX, TILE_PX))
-    return ((tile - tile.mean()) / tile.std()).astype(np.float32)
+    return np.asarray((tile - tile.mean()) / tile.std(), np.float32)
 
 
 def flat_noise(

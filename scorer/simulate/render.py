@@ -89,7 +89,7 @@ def _contrasts(
 def _draw_fruit(
     rng: np.random.Generator, studio: _Studio, canvas: _Canvas, ground: Floats, number: int
 ) -> Floats:
-    """Draw fruit ``number`` (from 1); return its stem end (3,) in the world and whether it faces the camera."""
+    """Draw fruit ``number`` (from 1); return its stem end in the world, and 1 if it faces the camera."""
     scene, fruit = studio.scene, studio.scene.fruit[number - 1]
     crop = cast_rays(fruit, scene.camera, *scene.size_px)
     if crop is None:
@@ -201,7 +201,7 @@ def _fruit_truth(
 
 
 def _settle_marks(canvas: _Canvas) -> dict[int, list[dict[str, Any]]]:
-    """Number the marks that are still seen from 1, forget the others, and return their truth by fruit."""
+    """Give the marks still seen numbers from 1, forget the others, and return their truth by fruit."""
     pixels = np.bincount(canvas.marks.ravel(), minlength=len(canvas.kinds) + 1)
     areas = np.bincount(canvas.marks.ravel(), canvas.area_mm2.ravel(), minlength=len(canvas.kinds) + 1)
     renamed = np.zeros(len(canvas.kinds) + 1, np.uint16)

@@ -22,7 +22,7 @@ TAG_MM = (55.0, 38.0)
 
 @dataclass(frozen=True)
 class FlatThing:
-    """A rectangle flat on the floor: middle (2,) in mm, turn of its x side in the world, (width, height) in mm."""
+    """A rectangle flat on the floor: middle (2,) in mm, turn of its x side in the world, sides in mm."""
 
     centre_mm: Floats
     angle_deg: float
@@ -55,7 +55,7 @@ class TrayBox:
 
 @dataclass(frozen=True)
 class Scene:
-    """One tray before drawing; ``skipped_frame`` counts nothing but tells that fruit may be cut by the edge."""
+    """One tray before drawing: camera, picture size, tray, card, tag and fruit."""
 
     camera: Camera
     size_px: tuple[int, int]
@@ -100,8 +100,8 @@ def draw_camera(
 
 
 def _draw_flat(
-    rng: np.random.Generator, camera: Camera, size: tuple[int, int], box: TrayBox, size_mm: tuple[float, float],
-    taken: list[FlatThing],
+    rng: np.random.Generator, camera: Camera, size: tuple[int, int], box: TrayBox,
+    size_mm: tuple[float, float], taken: list[FlatThing],
 ) -> FlatThing | None:  # fmt: skip
     """Lay a card or tag at a free place of the floor that the camera sees whole."""
     for _ in range(300):
@@ -130,7 +130,7 @@ def _overlap(one: Floats, other: Floats) -> bool:
 
 
 def draw_shape(rng: np.random.Generator, length_mm: float, slim: float, flat: float) -> FruitShape:
-    """Draw a mango near the tray's usual length and ratios; ratios as in published size tables, from memory."""
+    """Draw a mango near the tray's usual length and ratios (the bounds are from memory)."""
     length = float(np.clip(length_mm * rng.normal(1, 0.07), 78, 145))
     width = length * float(np.clip(rng.normal(slim, 0.035), 0.55, 0.86))
     thick = width * float(np.clip(rng.normal(flat, 0.035), 0.78, 1.0))

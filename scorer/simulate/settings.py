@@ -8,7 +8,8 @@ from datetime import datetime
 
 MARK_KINDS = ("sap", "abrasion", "cut", "puncture", "crease")
 FLOORS = (
-    "white", "pale_blue", "dark_grey", "black", "green_liner", "cardboard", "wood", "steel", "grey", "cream", "blue",
+    "white", "pale_blue", "dark_grey", "black", "green_liner", "cardboard", "wood", "steel",
+    "grey", "cream", "blue",
 )  # fmt: skip
 LOOKS = ("hard_green", "dark_green", "grey_green", "turning", "yellow", "orange", "red_blush", "purple_blush")
 LIGHTS = ("window", "lamp", "tubes", "overcast", "sun", "window_and_lamp")

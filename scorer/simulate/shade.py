@@ -23,7 +23,7 @@ def _dot(vectors: Floats, fixed: Floats) -> Floats:
 
 
 def view_directions(crop: SurfaceCrop, eye: Floats) -> Floats:
-    """Return unit vectors (3, h, w) from the skin to the camera, whose place ``eye`` (3,) is in the fruit frame."""
+    """Return unit vectors (3, h, w) from the skin to the camera at ``eye`` (3,), in the fruit frame."""
     towards = eye.astype(np.float32)[:, None, None] - crop.point
     return np.asarray(towards / np.sqrt(np.sum(towards * towards, axis=0)), np.float32)
 

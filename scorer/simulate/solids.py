@@ -1,6 +1,7 @@
 """The solid of a mango: an implicit surface with known area, laid on a plane and met by camera rays.
 
-Fruit frame: millimetres, x along the long axis with the stem end at +x, y across the width, z across the thickness.
+Fruit frame: millimetres, x along the long axis with the stem end at +x, y across the width, z across the
+thickness.
 With no taper, no bend and power 2 the solid is the exact ellipsoid with semi-axes ``a``, ``b``, ``c``.
 """
 
@@ -21,6 +22,7 @@ Float64 = NDArray[np.float64]
 
 _FARTHEST_S = 1.2  # taper and bend are frozen beyond this many half lengths, where rays only pass by
 _NEWTON_STEPS = 3
+_LEAST_FACING = 0.02  # bounds the area of one pixel at the outline; costs about 1 % of the whole seen area
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,7 @@ class FruitShape:
         return growth, slope, shift, shift_slope
 
     def value_and_gradient(self, x: Floats, y: Floats, z: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Implicit value (below 0 inside) and its gradient per mm at points of the fruit frame, any one shape."""
+        """Implicit value (below 0 inside) and its gradient per mm at points of the fruit frame."""
         s = x / self.a
         growth, slope, shift, shift_slope = self._profile(np.clip(s, -_FARTHEST_S, _FARTHEST_S))
         wide, thick = self.b * growth, self.c * growth
@@ -84,7 +86,7 @@ class FruitShape:
         return np.stack([x, shift + self.b * ring * np.cos(around), self.c * ring * np.sin(around)], axis=-1)
 
     def facets(self, rows: int = 220, columns: int = 220) -> tuple[Floats, Floats]:
-        """Centres (N, 3) and area vectors (N, 3, outward, length is the area in mm2) of a fine cover of the surface."""
+        """Centres (N, 3) and outward area vectors (N, 3) in mm2 of a fine cover of the surface."""
         polar = np.linspace(0, np.pi, rows + 1)
         around = np.linspace(0, 2 * np.pi, columns + 1)
         grid = self._points(polar[:, None], around[None, :])
@@ -101,7 +103,7 @@ class FruitShape:
         return float(np.linalg.norm(self.facets(600, 600)[1], axis=1).sum())
 
     def skin_point(self, direction: Floats) -> tuple[Floats, Floats]:
-        """Point (3,) where a ray from the inside along ``direction`` leaves the solid, and the outward normal there."""
+        """Point (3,) where a ray from the middle along ``direction`` leaves the solid, and its normal."""
         low, high = 0.0, 2.0 * max(self.a, self.b, self.c) / float(np.linalg.norm(direction))
         for _ in range(40):
             middle = (low + high) / 2
@@ -269,7 +271,7 @@ def _crop_of(
     slant = np.sqrt(np.sum(direction * direction, axis=0))
     facing = np.clip(-np.sum(normal * direction, axis=0) / slant, 0.0, 1.0)
     # A pixel's solid angle is 1 / (focal^2 * slant^3), the range depth * slant: the slants leave 1 / slant.
-    area = depth * depth / (focal_px**2 * slant * np.maximum(facing, 0.04))
+    area = depth * depth / (focal_px**2 * slant * np.maximum(facing, _LEAST_FACING))
     return SurfaceCrop(
         int(low[0]),
         int(low[1]),

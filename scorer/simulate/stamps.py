@@ -1,4 +1,4 @@
-"""A stamp is a small flat picture, in true millimetres, that is laid on curved skin: every mark and look-alike is one."""
+"""A stamp is a small flat picture, in true millimetres, laid on curved skin: marks and look-alikes."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Stamp:
     @property
     def half_mm(self) -> float:
         """Half the side of the stamp."""
-        return self.opacity.shape[0] / 2 / STAMP_PX_PER_MM
+        return float(self.opacity.shape[0] / 2 / STAMP_PX_PER_MM)
 
 
 @dataclass
@@ -116,9 +116,9 @@ def _window(crop: SurfaceCrop, centre: Floats, reach_mm: float) -> tuple[slice, 
 
 
 def settled_gain(stamp: Stamp, skin: Floats, opacity: Floats, colour: Floats, target_delta_e: float) -> float:
-    """Factor on the opacity at which the stamp differs from the skin under it by about the wished CIE76 amount.
+    """Factor on the opacity at which the stamp differs from the skin by about the wished CIE76 amount.
 
-    ``skin`` and ``colour`` are (N, 3) linear B, G, R, ``opacity`` (N,); the factor never makes it more than full.
+    ``skin`` and ``colour`` are (N, 3) linear B, G, R, ``opacity`` (N,); it never gets more than full.
     """
     before = cv2.cvtColor(np.clip(skin, 0, 1)[None], cv2.COLOR_LBGR2LAB)[0]
     low, high = 0.0, 1.0 / max(float(np.percentile(opacity, 90)), 0.05)

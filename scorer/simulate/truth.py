@@ -35,7 +35,7 @@ _STORED_TURN = {1: None, 3: cv2.ROTATE_180, 6: cv2.ROTATE_90_COUNTERCLOCKWISE, 8
 
 @dataclass(frozen=True)
 class PhotoFile:
-    """What the photo's file tells: EXIF focal length (None: not told), clock, orientation, and JPEG quality."""
+    """What the photo's file tells: focal length (None: not told), clock, orientation, JPEG quality."""
 
     focal_35mm: int | None
     taken_at: datetime
@@ -120,8 +120,8 @@ def write_tray(tray: SimulatedTray, folder: Path, stem: str) -> None:
     Parameters
     ----------
     tray : what is written.
-    folder : gets ``photos/<stem>.jpg`` and ``truth/<stem>.json``, ``.fruit.png`` and ``.marks.png`` (16 bits per
-        pixel, on the upright grid).
+    folder : gets ``photos/<stem>.jpg`` and ``truth/<stem>.json``, ``.fruit.png`` and ``.marks.png``
+        (16 bits per pixel, on the upright grid).
     stem : name of the tray without ending.
     """
     photos, truths = folder / "photos", folder / "truth"
