@@ -45,8 +45,8 @@ def test_the_seen_area_of_a_sphere_is_the_cap_before_its_horizon(radius_mm, dist
     mask = np.zeros((900, 900), np.uint16)
     mask[crop.window][crop.cover >= 0.5] = 1
     assert seen_area_mm2(1, sphere, camera, mask) == pytest.approx(cap, rel=0.005)
-    # Pixel by pixel: the steepest pixels at the outline are bounded, so a little is lost.
-    assert float(crop.area_mm2[crop.cover >= 0.5].sum()) == pytest.approx(cap, rel=0.03)
+    # Pixel by pixel: the steepest pixels at the outline are bounded and half-covered ones left out.
+    assert float(crop.area_mm2[crop.cover >= 0.5].sum()) == pytest.approx(cap, rel=0.04)
 
 
 def test_the_picture_of_a_sphere_has_the_radius_of_the_tangent_cone():
