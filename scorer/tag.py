@@ -40,7 +40,8 @@ class Tag:
     Parameters
     ----------
     crew, bin, method, side : text of at most `LONGEST_FIELD` characters, or None where nothing is said.
-        Method is the picking method; side is the side of the fruit that lies up, or of the row, as the shed uses it.
+        Method is the picking method; side is the side of the fruit that lies up, or of the row, as the shed
+        uses it.
     picked_at : local time of picking, without a time zone, or None.
     doubts : what is wrong with the tag, each in words that can be shown.
 

@@ -14,7 +14,7 @@ from qrcode.exceptions import DataOverflowError
 from scorer.errors import OutputError
 from scorer.printing.lettering import BOLD, REGULAR, fit, printable
 from scorer.printing.paper import BLACK, FAINT, LEAF, QUIET, Sheet
-from scorer.tag import Tag, encode_tag
+from scorer.tag import LONGEST_FIELD, Tag, encode_tag
 
 TAG_MM = (62.0, 40.0)
 """Width and height of a tag."""
@@ -74,8 +74,8 @@ def print_tags(tags: Sequence[Tag], path: Path, *, paper: str = "A4") -> tuple[s
 
     Raises
     ------
-    OutputError : there are no tags, a tag names neither crew nor bin, its text is too long for a code that
-        can be read from a photo, or the PDF cannot be written.
+    OutputError : there are no tags, a tag names neither crew nor bin, a name or the whole text is too long for
+        a code that can be read from a photo, or the PDF cannot be written.
     ValueError : the paper is not known.
     """
     if not tags:
@@ -102,6 +102,9 @@ def _code(number: int, tag: Tag) -> NDArray[np.bool_]:
     """Modules of the QR code without quiet zone; error correction M."""
     if not tag.crew and not tag.bin:
         raise OutputError(f"Tag {number} names neither a crew nor a bin; fill one of them in.")
+    long = [text for text in (tag.crew, tag.bin, tag.method, tag.side) if text and len(text) > LONGEST_FIELD]
+    if long:
+        raise OutputError(f"Tag {number}: {long[0]} is longer than {LONGEST_FIELD} letters; shorten it.")
     text = encode_tag(tag)
     code = qrcode.QRCode(error_correction=qrcode.constants.ERROR_CORRECT_M, border=0)
     code.add_data(text.encode("ascii"))
