@@ -74,7 +74,9 @@ def _tone_table(phone: PhoneLook) -> Floats:
     light = np.arange(_TABLE_STEPS) * (_TABLE_TOP / (_TABLE_STEPS - 1))
     knee = 1 - 0.5 * phone.shoulder
     rolled = np.where(
-        light < knee, light, knee + (1 - knee) * (1 - np.exp(-(light - knee) / max(1 - knee, 1e-3)))
+        light < knee,
+        light,
+        knee + (1 - knee) * (1 - np.exp(-np.maximum(light - knee, 0) / max(1 - knee, 1e-3))),
     )
     rolled = np.clip(rolled, 0, 1)
     coded = np.where(

@@ -336,7 +336,7 @@ def draw_crease(rng: np.random.Generator) -> Stamp:
         offset = width * rng.uniform(1.4, 2.5)
     patchy = np.clip(1 + 0.15 * stamp_noise(rng, u.shape, 6.0), 0.5, 1.4)
     shade = draw_tone(rng, [70, 56, 30], [140, 112, 66])
-    depth = np.float32(width * rng.uniform(0.03, 0.16))
+    depth = np.float32(width * rng.uniform(0.04, 0.24))
     opacity = (np.clip(opacity * patchy, 0, 1) * rng.uniform(0.4, 0.9)).astype(np.float32)
     return Stamp(
         "crease",
@@ -359,10 +359,10 @@ DRAW_MARK: dict[str, Callable[[np.random.Generator], Stamp]] = {
 }
 _CONTRASTS = {  # median, spread (log) and bounds of the wished CIE76 difference to the skin
     "sap": (25, 0.4, 8, 60),
-    "abrasion": (16, 0.4, 7, 40),
+    "abrasion": (18, 0.4, 8, 42),
     "cut": (22, 0.4, 8, 50),
     "puncture": (28, 0.4, 9, 60),
-    "crease": (15, 0.35, 7, 32),
+    "crease": (17, 0.35, 8, 34),
 }
 
 

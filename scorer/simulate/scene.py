@@ -82,7 +82,7 @@ def draw_camera(
     portrait = size[1] > size[0]
     across = box.width_mm if portrait else box.length_mm
     upright = box.length_mm if portrait else box.width_mm
-    height = focal * max(across / size[0], upright / size[1]) / rng.uniform(0.82, 1.1)
+    height = focal * max(across / size[0], upright / size[1]) / rng.uniform(0.68, 1.06)
     height = settings.camera_height_mm or float(np.clip(height, 420, 720))
     tilt = rng.uniform(0, 20) if rng.random() < 0.35 else min(abs(rng.normal(0, 6)), 20)
     tilt = np.radians(tilt if settings.tilt_deg is None else settings.tilt_deg)

@@ -130,7 +130,7 @@ def paint_skin(
     rug = rng.uniform(0.0, 0.035)
     for axis, texture in zip(axes, (grain(1.4), grain(1.4)), strict=True):
         bump += (rug * texture)[None] * axis.astype(np.float32)[:, None, None]
-    dents = rng.uniform(0.0, 0.05)
+    dents = rng.uniform(0.0, 0.025)
     for axis, texture in zip(axes, (grain(14.0), grain(14.0)), strict=True):
         bump += (dents * texture)[None] * axis.astype(np.float32)[:, None, None]
     return SkinLayers(np.clip(albedo, 0.004, 0.95).astype(np.float32), gloss, rough, bump)

@@ -121,7 +121,7 @@ def settled_gain(stamp: Stamp, skin: Floats, opacity: Floats, colour: Floats, ta
     ``skin`` and ``colour`` are (N, 3) linear B, G, R, ``opacity`` (N,); it never gets more than full.
     """
     before = cv2.cvtColor(np.clip(skin, 0, 1)[None], cv2.COLOR_LBGR2LAB)[0]
-    low, high = 0.0, 1.0 / max(float(np.percentile(opacity, 90)), 0.05)
+    low, high = 0.0, 1.0 / max(float(np.percentile(opacity, 60)), 0.05)
     for _ in range(7):
         gain = (low + high) / 2
         mixed = _mixed(skin, colour, np.clip(opacity * gain, 0, 1), stamp.stain)

@@ -127,7 +127,7 @@ def test_the_file_turned_upright_is_the_picture(tmp_path):
 
 
 def test_focal_length_follows_the_picture_diagonal():
-    # 43.2666 mm is the diagonal of 36 mm x 24 mm, which 35 mm-equivalent focal lengths refer to (CIPA DCG-001).
+    # 43.2666 mm is the diagonal of the 36 mm x 24 mm frame of "35 mm-equivalent" lengths (CIPA DCG-001).
     truth = simulate_tray(2, TraySettings(image_size=(800, 600), fruit=1, focal_35mm=26)).truth
     assert truth["focal_px"] == pytest.approx(26 / 43.2666 * 1000, rel=1e-4)
 
