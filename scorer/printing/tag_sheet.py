@@ -74,8 +74,8 @@ def print_tags(tags: Sequence[Tag], path: Path, *, paper: str = "A4") -> tuple[s
 
     Raises
     ------
-    OutputError : there are no tags, a tag names neither crew nor bin, a name or the whole text is too long for
-        a code that can be read from a photo, or the PDF cannot be written.
+    OutputError : there are no tags, a tag names neither crew nor bin, a name or the whole text is too long
+        for a code that can be read from a photo, or the PDF cannot be written.
     ValueError : the paper is not known.
     """
     if not tags:
