@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -136,8 +136,9 @@ def paint_skin(
     return SkinLayers(np.clip(albedo, 0.004, 0.95).astype(np.float32), gloss, rough, bump)
 
 
-def _ground(rng: np.random.Generator, look: SkinLook, position: Floats, grain: object) -> Floats:
-    assert callable(grain)
+def _ground(
+    rng: np.random.Generator, look: SkinLook, position: Floats, grain: Callable[..., Floats]
+) -> Floats:
     first, second = (colour * np.float32(rng.uniform(0.88, 1.12)) for colour in look.grounds)
     lean = rng.normal(0, 0.6, 3)
     share = lean[0] * position[0] + lean[1] * position[1] + lean[2] * position[2] + rng.normal(0, 0.7)
@@ -156,9 +157,8 @@ def _stripes(rng: np.random.Generator, albedo: Floats, position: Floats, tiles: 
 
 
 def _blush(
-    rng: np.random.Generator, look: SkinLook, albedo: Floats, position: Floats, grain: object
+    rng: np.random.Generator, look: SkinLook, albedo: Floats, position: Floats, grain: Callable[..., Floats]
 ) -> Floats:
-    assert callable(grain)
     cover = np.clip(look.blush_cover + rng.normal(0, 0.12), 0, 0.75) if look.blush_cover > 0 else 0.0
     if cover < 0.03:
         return albedo
@@ -175,8 +175,7 @@ def _blush(
     return np.asarray(albedo + share * (body * tone + (1 - body) * filtered - albedo), np.float32)
 
 
-def _freckles(rng: np.random.Generator, albedo: Floats, grain: object) -> Floats:
-    assert callable(grain)
+def _freckles(rng: np.random.Generator, albedo: Floats, grain: Callable[..., Floats]) -> Floats:
     if rng.random() < 0.6:
         return albedo
     where = _step(grain(rng.uniform(12, 40), True) - rng.uniform(0.2, 1.2), 0.3)
@@ -211,9 +210,8 @@ def _lenticels(rng: np.random.Generator, look: SkinLook, albedo: Floats, u: Floa
 
 
 def _bloom(
-    rng: np.random.Generator, look: SkinLook, albedo: Floats, gloss: Floats, grain: object
+    rng: np.random.Generator, look: SkinLook, albedo: Floats, gloss: Floats, grain: Callable[..., Floats]
 ) -> tuple[Floats, Floats]:
-    assert callable(grain)
     if look.bloom == 0:
         return albedo, gloss
     cloud = np.clip(0.5 + 0.5 * grain(rng.uniform(15, 70), True), 0, 1) ** rng.uniform(0.6, 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -184,8 +185,9 @@ def lay_stamp(
     return LaidStamp(rows, columns, opacity, extent)
 
 
-def _add_relief(bump: Floats, height_mm: Floats, look_up: object, axes: tuple[Floats, Floats]) -> None:
-    assert callable(look_up)
+def _add_relief(
+    bump: Floats, height_mm: Floats, look_up: Callable[..., Floats], axes: tuple[Floats, Floats]
+) -> None:
     slope_v, slope_u = np.gradient(height_mm * np.float32(STAMP_PX_PER_MM))
     for slope, axis in ((slope_u, axes[0]), (slope_v, axes[1])):
         seen = look_up(np.asarray(slope, np.float32))
