@@ -100,11 +100,13 @@ def _at_scoring_size(bgr: NDArray[np.uint8], camera: Camera) -> tuple[NDArray[np
     return smaller, camera.scaled(smaller.shape[1] / width)
 
 
-def mark_probabilities(tray: LocatedTray, fruit: Fruit, model: Discriminant) -> tuple[Float32, Float32]:
-    """Contrast maps (H, W, F) and class probabilities (H, W, K) of one fruit's window."""
+def measure_proposals(tray: LocatedTray, fruit: Fruit, model: Discriminant) -> tuple[Labels, pd.DataFrame]:
+    """Labels (H, W) of one fruit's proposals in its window, and their measures."""
     lab = tray.correction.to_lab(tray.bgr[fruit.window])
     contrasts = contrast_maps(lab, fruit.inside, fruit.skin)
-    return contrasts, model.probabilities(contrasts, fruit.inside)
+    probabilities = model.probabilities(contrasts, fruit.inside)
+    labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px, lab)
+    return labels, measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
 
 
 @lru_cache(maxsize=1)
@@ -187,9 +189,7 @@ def _find_marks(name: str, tray: LocatedTray, model: MarkModel) -> tuple[pd.Data
     tables = []
     count = 0
     for fruit in tray.fruit:
-        contrasts, probabilities = mark_probabilities(tray, fruit, model.discriminant)
-        labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px)
-        table = measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
+        labels, table = measure_proposals(tray, fruit, model.discriminant)
         if table.empty:
             continue
         here = proposed[fruit.window]

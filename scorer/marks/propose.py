@@ -12,6 +12,7 @@ from typing import Any, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import find_objects
 
 from scorer.marks.contrast import CONTRASTS
 
@@ -27,6 +28,8 @@ OUTLINE_AT = 0.5
 SURE_AT = 0.65
 JOIN_MM = 0.8
 SMALLEST_MM2 = 3.0
+REACH_MM, RING_MM = 1.0, 3.0  # how far an outline may move outward, and how wide its surroundings are taken
+CORE_QUANTILE, HALF = 0.75, 0.5
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,9 @@ def quadratic_terms(contrasts: NDArray[Any]) -> Float32:
     return np.hstack([clipped, clipped[:, rows] * clipped[:, columns]])
 
 
-def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_per_px: float) -> Labels:
+def propose_marks(
+    probabilities: Float32, inside: Mask, area_mm2: Float32, mm_per_px: float, lab: Float32
+) -> Labels:
     """Label proposals of one fruit, int32 (H, W), 0 is none.
 
     Parameters
@@ -94,6 +99,7 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
     inside : (H, W) bool; the fruit's pixels.
     area_mm2 : (H, W) true skin area per pixel.
     mm_per_px : side of a pixel where the skin faces the camera.
+    lab : (H, W, 3) CIELAB of the window, for drawing each outline at half of its own contrast.
     """
     marked = np.where(inside, 1 - probabilities[..., 0], 0).astype(np.float32)
     marked = cv2.GaussianBlur(marked, (0, 0), max(0.2 / mm_per_px, 0.5))
@@ -102,11 +108,77 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
     joined = cv2.morphologyEx(over, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
     joined[~inside] = 0
     count, labels = cv2.connectedComponents(joined, connectivity=8)
-    areas = np.bincount(labels.ravel(), weights=area_mm2.ravel(), minlength=count)
     peaks = np.zeros(count, np.float32)
     np.maximum.at(peaks, labels.ravel(), marked.ravel())
-    keep = (areas >= SMALLEST_MM2) & (peaks >= SURE_AT)
+    drawn = draw_outlines(labels, peaks >= SURE_AT, inside, lab, mm_per_px)
+    areas = np.bincount(drawn.ravel(), weights=area_mm2.ravel(), minlength=count)
+    keep = areas >= SMALLEST_MM2
     keep[0] = False
     numbers = np.zeros(count, np.int32)
     numbers[keep] = np.arange(1, int(keep.sum()) + 1)
-    return np.asarray(numbers[labels], np.int32)
+    return np.asarray(numbers[drawn], np.int32)
+
+
+def draw_outlines(labels: Labels, sure: Mask, inside: Mask, lab: Float32, mm_per_px: float) -> Labels:
+    """Redraw each sure proposal where its colour stands half-way between the skin about it and its own core.
+
+    That is where a person draws a mark's outline; the detector's probability alone draws it too wide.
+    """
+    drawn = np.zeros_like(labels)
+    reach = max(round(REACH_MM / mm_per_px), 1)
+    ring = max(round(RING_MM / mm_per_px), 2)
+    smooth = cv2.GaussianBlur(lab, (0, 0), max(0.18 / mm_per_px, 0.4))
+    taken = labels > 0
+    for label, (ys, xs) in enumerate(_boxes(labels), start=1):
+        if not sure[label]:
+            continue
+        margin = reach + ring
+        window = np.s_[
+            max(ys.start - margin, 0) : ys.stop + margin, max(xs.start - margin, 0) : xs.stop + margin
+        ]
+        mark = labels[window] == label
+        near = cv2.dilate(mark.astype(np.uint8), _disc(reach)) > 0
+        about = (cv2.dilate(near.astype(np.uint8), _disc(ring)) > 0) & ~near & ~taken[window] & inside[window]
+        if about.sum() < 12:
+            about = ~mark & ~taken[window] & inside[window]
+        if about.sum() < 12:
+            drawn[window][mark] = label
+            continue
+        half = _half_contrast(smooth[window], mark, about)
+        allowed = near & inside[window] & ((labels[window] == 0) | mark)
+        drawn[window][_touching(half & allowed, mark)] = label
+    return drawn
+
+
+def _half_contrast(lab: Float32, mark: Mask, about: Mask) -> Mask:
+    """Where the colour lies more than half-way from the surroundings to the mark's core."""
+    y, x = np.mgrid[0 : lab.shape[0], 0 : lab.shape[1]].astype(np.float32)
+    terms = np.dstack([np.ones_like(x), x / 32, y / 32])
+    # a plane through the surroundings: shading and blush change across a mark
+    plane, *_ = np.linalg.lstsq(terms[about].astype(float), lab[about].astype(float), rcond=None)
+    left = lab - terms @ plane.astype(np.float32)
+    direction = np.median(left[mark], axis=0)
+    size = float(np.linalg.norm(direction))
+    if size < 1.0:
+        return mark
+    along = left @ (direction / size).astype(np.float32)
+    core = float(np.quantile(along[mark], CORE_QUANTILE))
+    return np.asarray(along > HALF * core)
+
+
+def _touching(shape: Mask, mark: Mask) -> Mask:
+    """The pieces of ``shape`` that share pixels with the proposal."""
+    count, pieces = cv2.connectedComponents(shape.astype(np.uint8), connectivity=8)
+    touched = np.zeros(count, bool)
+    touched[np.unique(pieces[mark])] = True
+    touched[0] = False
+    return np.asarray(touched[pieces])
+
+
+def _boxes(labels: Labels) -> list[tuple[slice, slice]]:
+    return [box if box is not None else (slice(0, 0), slice(0, 0)) for box in find_objects(labels)]
+
+
+def _disc(radius: int) -> NDArray[np.uint8]:
+    size = 2 * radius + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)

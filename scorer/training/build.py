@@ -21,7 +21,7 @@ from scorer.marks.measure import MEASURES
 from scorer.marks.propose import discriminant_from
 from scorer.score_tables import KINDS
 from scorer.training.detector import fit_detector, sample_pixels
-from scorer.training.naming import choose_mark_from, choose_sure_from, fit_naming, measure_proposals
+from scorer.training.naming import choose_mark_from, choose_sure_from, fit_naming, measure_trays
 
 LIMITS_OF_USE = (
     "Fitted on simulated trays only: rendered fruit are not real fruit. Check by eye before a figure about people's "
@@ -44,7 +44,7 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
     contrasts, classes = sample_pixels(photos, seed, jobs)
     detector = fit_detector(contrasts, classes)
     discriminant = discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_))
-    table = measure_proposals(photos, discriminant, jobs)
+    table = measure_trays(photos, discriminant, jobs)
     classifier, held_out = fit_naming(table, seed)
     fruit = int(table.groupby("tray")["fruit_on_tray"].max().sum())
     mark_from = choose_mark_from(table, held_out, fruit)

@@ -17,11 +17,11 @@ from sklearn.frozen import FrozenEstimator
 from sklearn.model_selection import GroupKFold, cross_val_predict
 
 from scorer.kinds import CLASSES, NOT_A_MARK
-from scorer.marks.measure import MEASURES, measure_marks
-from scorer.marks.propose import Discriminant, propose_marks
+from scorer.marks.measure import MEASURES
+from scorer.marks.propose import Discriminant
 from scorer.photo import open_photo
 from scorer.score_tables import KINDS
-from scorer.tray import locate, mark_probabilities
+from scorer.tray import locate, measure_proposals
 from scorer.training.labelled import LabelledTray, read_labelled
 
 MARK_SHARE, CLEAN_SHARE = 0.35, 0.08  # of a proposal's pixels truly marked: a mark from here, none up to there
@@ -30,7 +30,7 @@ FOLDS: Final = 5
 WANTED_FALSE_PER_FRUIT = 0.03
 
 
-def measure_proposals(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
+def measure_trays(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
     """Measures of every proposal on labelled trays, with ``tray``, ``fruit_on_tray``, ``kind`` (truth), ``true_label``."""
     tables = Parallel(n_jobs=jobs)(delayed(_measure_tray)(photo, discriminant) for photo in photos)
     return pd.concat([t for t in tables if not t.empty], ignore_index=True)
@@ -110,9 +110,7 @@ def _measure_tray(path: Path, discriminant: Discriminant) -> pd.DataFrame:
     true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     tables = []
     for fruit in tray.fruit:
-        contrasts, probabilities = mark_probabilities(tray, fruit, discriminant)
-        labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px)
-        table = measure_marks(labels, contrasts, probabilities, fruit.inside, fruit.skin)
+        labels, table = measure_proposals(tray, fruit, discriminant)
         if table.empty:
             continue
         here = true_marks[fruit.window]
