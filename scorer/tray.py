@@ -17,8 +17,9 @@ from scorer.camera import Camera, focal_px_of, nominal_camera
 from scorer.card.correction import ColourCorrection, fit_correction, no_correction
 from scorer.card.definition import CardDefinition, load_card
 from scorer.card.pose import TYPICAL_FOCAL_35MM, CardPose, find_card
-from scorer.fruit.find import Fruit, find_fruit
 from scorer.checks import Check, check_photo, figure_of, overall
+from scorer.colour import linear_bgr_to_lab
+from scorer.fruit.find import Fruit, find_fruit
 from scorer.kinds import NOT_A_MARK, MarkModel, driving_measures, load_model, name_marks
 from scorer.limits import Limits, load_limits
 from scorer.manifest import merge
@@ -35,6 +36,7 @@ Labels = NDArray[np.int32]
 
 NOMINAL_DIAGONALS_MM = (750.0, 380.0, 200.0)  # what a photo without a card may show, tray or a few fruit
 NOMINAL_LENGTH_MM = 105.0
+MIDDLE_LIGHT = 0.28  # of white: what skin in full light reflects of green
 SCORING_MM_PER_PX = 0.5  # on the tray floor; lines from 0.6 mm wide still cover a pixel
 
 
@@ -100,9 +102,19 @@ def _at_scoring_size(bgr: NDArray[np.uint8], camera: Camera) -> tuple[NDArray[np
     return smaller, camera.scaled(smaller.shape[1] / width)
 
 
+def skin_lab(tray: LocatedTray, fruit: Fruit) -> Float32:
+    """CIELAB (H, W, 3) of one fruit's window, exposed so that its middle skin is always as bright.
+
+    Contrasts then do not depend on where in the tray's light the fruit lies, and no bright skin is clipped.
+    """
+    light = tray.correction.to_linear(tray.bgr[fruit.window])
+    middle = float(np.median(light[..., 1][fruit.inside]))
+    return linear_bgr_to_lab(light * np.float32(MIDDLE_LIGHT / max(middle, 0.01)))
+
+
 def measure_proposals(tray: LocatedTray, fruit: Fruit, model: Discriminant) -> tuple[Labels, pd.DataFrame]:
     """Labels (H, W) of one fruit's proposals in its window, and their measures."""
-    lab = tray.correction.to_lab(tray.bgr[fruit.window])
+    lab = skin_lab(tray, fruit)
     contrasts = contrast_maps(lab, fruit.inside, fruit.skin)
     probabilities = model.probabilities(contrasts, fruit.inside)
     labels = propose_marks(probabilities, fruit.inside, fruit.skin.area_mm2, fruit.skin.mm_per_px, lab)
@@ -219,7 +231,7 @@ def _shown(marks: pd.DataFrame, pose: CardPose | None) -> pd.DataFrame:
     if pose is not None or marks.empty:
         return marks
     hidden = [c for c in MEASURES if "_mm" in c or c == "branching_per_cm"]
-    return marks.assign(**{c: np.nan for c in hidden})
+    return marks.assign(**dict.fromkeys(hidden, np.nan))
 
 
 def _fruit_row(

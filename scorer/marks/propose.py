@@ -26,6 +26,7 @@ LIMIT = 3.0  # contrasts beyond 30 Delta E tell no more, and a quadratic must no
 SMALLEST_CONTRAST = 0.25  # of ten Delta E
 OUTLINE_AT = 0.5
 SURE_AT = 0.65
+DARK_MM, RUBBED_MM = 0.2, 0.7  # standard deviation of the smoothing of each class
 JOIN_MM = 0.8
 SMALLEST_MM2 = 3.0
 REACH_MM, RING_MM = 1.0, 3.0  # how far an outline may move outward, and how wide its surroundings are taken
@@ -101,8 +102,12 @@ def propose_marks(
     mm_per_px : side of a pixel where the skin faces the camera.
     lab : (H, W, 3) CIELAB of the window, for drawing each outline at half of its own contrast.
     """
-    marked = np.where(inside, 1 - probabilities[..., 0], 0).astype(np.float32)
-    marked = cv2.GaussianBlur(marked, (0, 0), max(0.2 / mm_per_px, 0.5))
+    # rubs are patchy, so they are looked at more broadly than dark marks
+    dark, rubbed = (
+        cv2.GaussianBlur(probabilities[..., k], (0, 0), max(width_mm / mm_per_px, 0.5))
+        for k, width_mm in ((1, DARK_MM), (2, RUBBED_MM))
+    )
+    marked = np.where(inside, dark + rubbed, 0).astype(np.float32)
     over = (marked > OUTLINE_AT).astype(np.uint8)
     size = 2 * max(round(JOIN_MM / mm_per_px / 2), 1) + 1
     joined = cv2.morphologyEx(over, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
@@ -110,7 +115,8 @@ def propose_marks(
     count, labels = cv2.connectedComponents(joined, connectivity=8)
     peaks = np.zeros(count, np.float32)
     np.maximum.at(peaks, labels.ravel(), marked.ravel())
-    drawn = draw_outlines(labels, peaks >= SURE_AT, inside, lab, mm_per_px)
+    patchy = _means(rubbed, labels, count) > _means(dark, labels, count)
+    drawn = draw_outlines(labels, peaks >= SURE_AT, patchy, inside, lab, mm_per_px)
     areas = np.bincount(drawn.ravel(), weights=area_mm2.ravel(), minlength=count)
     keep = areas >= SMALLEST_MM2
     keep[0] = False
@@ -119,15 +125,18 @@ def propose_marks(
     return np.asarray(numbers[drawn], np.int32)
 
 
-def draw_outlines(labels: Labels, sure: Mask, inside: Mask, lab: Float32, mm_per_px: float) -> Labels:
+def draw_outlines(
+    labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: Float32, mm_per_px: float
+) -> Labels:
     """Redraw each sure proposal where its colour stands half-way between the skin about it and its own core.
 
-    That is where a person draws a mark's outline; the detector's probability alone draws it too wide.
+    That is where a person draws a mark's outline; the detector's probability alone draws it too wide. ``sure`` and
+    ``patchy`` hold one flag per label: unsure proposals are left out, patchy ones (rubs) are drawn round their patches.
     """
     drawn = np.zeros_like(labels)
     reach = max(round(REACH_MM / mm_per_px), 1)
     ring = max(round(RING_MM / mm_per_px), 2)
-    smooth = cv2.GaussianBlur(lab, (0, 0), max(0.18 / mm_per_px, 0.4))
+    fine, broad = (cv2.GaussianBlur(lab, (0, 0), max(w / mm_per_px, 0.4)) for w in (DARK_MM, RUBBED_MM))
     taken = labels > 0
     for label, (ys, xs) in enumerate(_boxes(labels), start=1):
         if not sure[label]:
@@ -144,10 +153,15 @@ def draw_outlines(labels: Labels, sure: Mask, inside: Mask, lab: Float32, mm_per
         if about.sum() < 12:
             drawn[window][mark] = label
             continue
-        half = _half_contrast(smooth[window], mark, about)
+        half = _half_contrast((broad if patchy[label] else fine)[window], mark, about)
         allowed = near & inside[window] & ((labels[window] == 0) | mark)
         drawn[window][_touching(half & allowed, mark)] = label
     return drawn
+
+
+def _means(values: Float32, labels: Labels, count: int) -> Float64:
+    pixels = np.bincount(labels.ravel(), minlength=count)
+    return np.asarray(np.bincount(labels.ravel(), weights=values.ravel(), minlength=count) / np.maximum(pixels, 1))
 
 
 def _half_contrast(lab: Float32, mark: Mask, about: Mask) -> Mask:

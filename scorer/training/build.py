@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import skops.io
 import sklearn
+import skops.io
 from sklearn.metrics import confusion_matrix, precision_recall_fscore_support
 
 from scorer.kinds import CARD_FILE, CLASSES, DETECTOR_FILE, KINDS_FILE, NOT_A_MARK
@@ -46,8 +46,7 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
     discriminant = discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_))
     table = measure_trays(photos, discriminant, jobs)
     classifier, held_out = fit_naming(table, seed)
-    fruit = int(table.groupby("tray")["fruit_on_tray"].max().sum())
-    mark_from = choose_mark_from(table, held_out, fruit)
+    mark_from = choose_mark_from(table, held_out)
     marked = table["kind"] != NOT_A_MARK
     card = {
         "name": "marks on simulated mangoes",

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 import cv2
 import numpy as np
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
-from pathlib import Path
 from sklearn.linear_model import LogisticRegression
 
 from scorer.marks.contrast import CONTRASTS, contrast_maps
 from scorer.marks.propose import SKIN_CLASSES, differs, quadratic_terms
 from scorer.photo import open_photo
-from scorer.tray import locate
 from scorer.training.labelled import LabelledTray, read_labelled
+from scorer.tray import locate, skin_lab
 
 Float32 = NDArray[np.float32]
 
@@ -38,8 +38,8 @@ def sample_pixels(photos: Sequence[Path], seed: int, jobs: int) -> tuple[Float32
 
 def fit_detector(contrasts: Float32, classes: NDArray[np.int64]) -> LogisticRegression:
     """Multinomial logistic regression over the quadratic terms of the contrasts."""
-    terms = quadratic_terms(contrasts)
-    model = LogisticRegression(C=0.3, max_iter=400)
+    terms = quadratic_terms(contrasts).astype(np.float64)  # single precision cannot solve for so many terms
+    model = LogisticRegression(C=0.3, solver="newton-cholesky")
     return model.fit(terms, classes)
 
 
@@ -52,8 +52,7 @@ def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
     classes = _class_map(truth, tray.labels.shape)
     taken_contrasts, taken_classes = [], []
     for fruit in tray.fruit:
-        lab = tray.correction.to_lab(tray.bgr[fruit.window])
-        contrasts = contrast_maps(lab, fruit.inside, fruit.skin)
+        contrasts = contrast_maps(skin_lab(tray, fruit), fruit.inside, fruit.skin)
         here = np.where(fruit.inside & differs(contrasts) & (fruit.skin.facing > STEEPEST_FACING), classes[fruit.window], -1)
         for index, name in enumerate(SKIN_CLASSES):
             at = np.flatnonzero(here == index)
