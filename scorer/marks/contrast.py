@@ -21,6 +21,7 @@ Mask = NDArray[np.bool_]
 
 SURFACE_STEP_MM, MID_STEP_MM, FINE_STEP_MM = 2.0, 3.0, 1.0
 MEDIAN_WINDOW = 5  # cells: 15 mm on the mid grid, 5 mm on the fine one
+BROAD_MM = 1.5
 ROBUST_ROUNDS = 4
 CONTRASTS: Final = (
     "lightness_over_fruit",
@@ -36,6 +37,10 @@ CONTRASTS: Final = (
     "ridge_wide",
     "roughness",
     "lining",
+    "lightness_broad",
+    "a_broad",
+    "b_broad",
+    "patchiness",
     "facing",
     "skin_lightness",
     "skin_a",
@@ -70,8 +75,10 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     maps[..., 9] = _ridge(lightness, 0.35 / skin.mm_per_px)
     maps[..., 10] = _ridge(lightness, 0.9 / skin.mm_per_px)
     maps[..., 11], maps[..., 12] = _texture(lightness, inside, skin.mm_per_px)
-    maps[..., 13] = skin.facing
-    maps[..., 14:17] = (mid_base - [55, 0, 35]) / 20
+    maps[..., 13:16] = cv2.GaussianBlur(maps[..., :3], (0, 0), BROAD_MM / skin.mm_per_px)
+    maps[..., 16] = _patchiness(maps[..., 5], skin.mm_per_px)
+    maps[..., 17] = skin.facing
+    maps[..., 18:21] = (mid_base - [55, 0, 35]) / 20
     return maps
 
 
@@ -165,3 +172,11 @@ def _texture(lightness: Float32, inside: Mask, mm_per_px: float) -> tuple[Float3
     coherence = np.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (energy + 0.3 * usual)
     roughness = np.clip(np.log(energy / usual + 0.05), -2, 4)
     return np.asarray(roughness, np.float32), np.asarray(coherence, np.float32)
+
+
+def _patchiness(contrast: Float32, mm_per_px: float) -> Float32:
+    """Spread of a contrast between places a millimetre or two apart, free of pixel noise."""
+    places = cv2.GaussianBlur(contrast, (0, 0), 0.5 / mm_per_px)
+    window = (0, 0), 2.0 / mm_per_px
+    spread = cv2.GaussianBlur(places * places, *window) - cv2.GaussianBlur(places, *window) ** 2
+    return np.asarray(3 * np.sqrt(np.maximum(spread, 0)), np.float32)

@@ -28,6 +28,7 @@ OUTLINE_AT = 0.5
 SURE_AT = 0.65
 DARK_MM, RUBBED_MM = 0.2, 0.7  # standard deviation of the smoothing of each class
 JOIN_MM = 0.8
+RIM_MM, THINNEST_RUB_MM = 0.6, 1.8
 SMALLEST_MM2 = 3.0
 REACH_MM, RING_MM = 1.0, 3.0  # how far an outline may move outward, and how wide its surroundings are taken
 CORE_QUANTILE, HALF = 0.75, 0.5
@@ -107,15 +108,10 @@ def propose_marks(
         cv2.GaussianBlur(probabilities[..., k], (0, 0), max(width_mm / mm_per_px, 0.5))
         for k, width_mm in ((1, DARK_MM), (2, RUBBED_MM))
     )
-    marked = np.where(inside, dark + rubbed, 0).astype(np.float32)
-    over = (marked > OUTLINE_AT).astype(np.uint8)
-    size = 2 * max(round(JOIN_MM / mm_per_px / 2), 1) + 1
-    joined = cv2.morphologyEx(over, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
-    joined[~inside] = 0
-    count, labels = cv2.connectedComponents(joined, connectivity=8)
+    labels, count, of_dark = _regions(dark, rubbed, inside, mm_per_px)
     peaks = np.zeros(count, np.float32)
-    np.maximum.at(peaks, labels.ravel(), marked.ravel())
-    patchy = _means(rubbed, labels, count) > _means(dark, labels, count)
+    np.maximum.at(peaks, labels.ravel(), (dark + rubbed).ravel())
+    patchy = np.arange(count) >= of_dark
     drawn = draw_outlines(labels, peaks >= SURE_AT, patchy, inside, lab, mm_per_px)
     areas = np.bincount(drawn.ravel(), weights=area_mm2.ravel(), minlength=count)
     keep = areas >= SMALLEST_MM2
@@ -123,6 +119,24 @@ def propose_marks(
     numbers = np.zeros(count, np.int32)
     numbers[keep] = np.arange(1, int(keep.sum()) + 1)
     return np.asarray(numbers[drawn], np.int32)
+
+
+def _regions(dark: Float32, rubbed: Float32, inside: Mask, mm_per_px: float) -> tuple[Labels, int, int]:
+    """Connected places of dark marks, then those of rubs beside them.
+
+    Returns labels, their count with 0, and the first label that is a rub. The soft rim of a dark mark looks rubbed; it is
+    thinner than a rub and is left out.
+    """
+    join = _disc(max(round(JOIN_MM / 2 / mm_per_px), 1))
+    is_dark = cv2.morphologyEx(((dark > OUTLINE_AT) & inside).astype(np.uint8), cv2.MORPH_CLOSE, join)
+    is_dark[~inside] = 0
+    of_dark, labels = cv2.connectedComponents(is_dark, connectivity=8)
+    rim = cv2.dilate(is_dark, _disc(max(round(RIM_MM / mm_per_px), 1))) > 0
+    is_rub = ((dark + rubbed > OUTLINE_AT) & inside & ~rim).astype(np.uint8)
+    is_rub = cv2.morphologyEx(is_rub, cv2.MORPH_OPEN, _disc(max(round(THINNEST_RUB_MM / 2 / mm_per_px), 1)))
+    of_rub, rubs = cv2.connectedComponents(is_rub, connectivity=8)
+    labels = np.where(rubs > 0, rubs + (of_dark - 1), labels)
+    return np.asarray(labels, np.int32), of_dark + of_rub - 1, of_dark
 
 
 def draw_outlines(
@@ -157,11 +171,6 @@ def draw_outlines(
         allowed = near & inside[window] & ((labels[window] == 0) | mark)
         drawn[window][_touching(half & allowed, mark)] = label
     return drawn
-
-
-def _means(values: Float32, labels: Labels, count: int) -> Float64:
-    pixels = np.bincount(labels.ravel(), minlength=count)
-    return np.asarray(np.bincount(labels.ravel(), weights=values.ravel(), minlength=count) / np.maximum(pixels, 1))
 
 
 def _half_contrast(lab: Float32, mark: Mask, about: Mask) -> Mask:
