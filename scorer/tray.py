@@ -182,7 +182,7 @@ def score_photo(
     photo = open_photo(source, name=name)
     tag = merge(read_tag(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)), manifest_tag)
     tray = locate(photo)
-    checks = check_photo(tray.bgr, tray.fruit, tray.pose, tray.correction)
+    checks = check_photo(photo.bgr, tray.bgr, tray.fruit, tray.pose, tray.correction)
     marks, mark_labels = _find_marks(photo.name, tray, model)
     fruit = fruit_table([_fruit_row(photo.name, one, tag, marks, limits, tray.pose) for one in tray.fruit])
     row = _photo_row(photo, tag, tray, checks) | {"seconds": round(time.perf_counter() - started, 3)}

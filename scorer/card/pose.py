@@ -85,6 +85,9 @@ def _detect_markers(grey: NDArray[np.uint8], card: CardDefinition) -> tuple[list
     parameters.adaptiveThreshWinSizeMax = 43
     parameters.adaptiveThreshWinSizeStep = 30
     parameters.minMarkerPerimeterRate = 0.03
+    # only the middle of each cell is read: in a soft photo its rim holds its neighbours' light
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
     found: dict[int, Float64] = {}
     doubled: set[int] = set()
@@ -105,7 +108,9 @@ def _place_camera(
     matrix = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1]])
     best: tuple[Camera, float] | None = None
     # a plane seen nearly head-on has two mirror poses; both are tried and the better is kept
-    _, rotations, translations, _ = cv2.solvePnPGeneric(world_mm, corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    _, rotations, translations, _ = cv2.solvePnPGeneric(
+        world_mm, corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+    )
     for turn, shift in zip(rotations, translations, strict=True):
         turn, shift = cv2.solvePnPRefineLM(world_mm, corners_px, matrix, None, turn, shift)
         camera = Camera(focal_px, centre, cv2.Rodrigues(turn)[0], shift.ravel())
