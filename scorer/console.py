@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 import pandas as pd
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    TextColumn,
+    TimeRemainingColumn,
+)
 from rich.table import Table
 from rich.text import Text
 
@@ -51,9 +59,24 @@ def progress_of(stream: TextIO) -> Iterator[PhotoProgress]:
     if not stream.isatty():
         yield PhotoProgress(stream, None)
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(file=stream)) as bar:
+    with Progress(*_columns(), console=Console(file=stream)) as bar:
         yield PhotoProgress(stream, bar)
+
+
+@contextmanager
+def steps_of(stream: TextIO, what: str, total: int) -> Iterator[Callable[[str], None]]:
+    """Give a call that tells of each named step once it is done: a bar on a terminal, else plain lines."""
+    if not stream.isatty():
+        count = itertools.count(1)
+        yield lambda name: print(f"{what} {next(count)}/{total} {name}", file=stream, flush=True)
+        return
+    with Progress(*_columns(), console=Console(file=stream)) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda name: bar.advance(task)
+
+
+def _columns() -> tuple[ProgressColumn, ...]:
+    return TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
 
 
 def show_report(report: BatchReport, out: Path, limits: str) -> None:

@@ -116,6 +116,34 @@ def test_photos_are_scored_from_file_to_tables_and_the_bad_one_is_told(tmp_path:
     assert good.exit_code == 0, good.output
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("samples",), "Missing option '--out'"),
+        (("samples", "--out", "out", "--seed", "-1"), "--seed"),
+        (("model", "--out", "out", "--work", "work"), "Missing option '--trays'"),
+        (("model", "--out", "out", "--work", "work", "--trays", "3"), "--trays"),
+        (("model", "--out", "out", "--work", "work", "--trays", "10", "--jobs", "0"), "--jobs"),
+    ],
+)
+def test_rebuilding_starts_only_when_it_is_well_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("rebuild", *arguments)
+    assert result.exit_code == 2
+    assert words in result.output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_for_samples_that_cannot_be_made_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    result = run("rebuild", "samples", "--out", tmp_path / "file" / "samples")
+    assert result.exit_code == 1
+    assert "cannot be written" in result.output
+    assert "Traceback" not in result.output
+
+
 def report_of(*scores, refused: int = 0) -> BatchReport:  # type: ignore[no-untyped-def]
     tables = (
         pd.concat([getattr(score, name) for score in scores], ignore_index=True)
