@@ -1,0 +1,89 @@
+"""``python -m tests.benchmarks [accuracy|speed|all] [--trays FOLDER ...]``: print figures beside their goals."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+from scorer.kinds import load_model
+from scorer.simulate.tray_set import simulate_trays
+from scorer.tray import Settings
+from tests.benchmarks.accuracy import goals, score_and_compare, table
+from tests.benchmarks.speed import write_photo
+
+ROOT = Path(__file__).resolve().parents[2]
+HELD_OUT_SEED = 770077
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+
+@click.command()
+@click.argument("what", type=click.Choice(["accuracy", "speed", "all"]), default="all")
+@click.option(
+    "--trays",
+    "folders",
+    multiple=True,
+    type=_FOLDER,
+    help="Folder with photos/ and truth/ to measure on as well; may be given again.",
+)
+@click.option(
+    "--held-out",
+    type=click.IntRange(min=0),
+    default=10,
+    show_default=True,
+    help="Trays to simulate afresh and measure on.",
+)
+@click.option("--model", type=_FOLDER, help="Folder of the model; the shipped one when left out.")
+@click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Photos at once.")
+def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None, jobs: int) -> None:
+    """Measure accuracy against known truth, and speed on one core."""
+    if what in ("accuracy", "all"):
+        _accuracy(folders, held_out, Settings(model_folder=model), jobs)
+    if what in ("speed", "all"):
+        _speed(model)
+
+
+def _accuracy(folders: tuple[Path, ...], held_out: int, settings: Settings, jobs: int) -> None:
+    for folder in (ROOT / "tests" / "reference_trays", *folders):
+        _show(f"ray-traced trays: {folder.parent.name}/{folder.name}", folder, settings, jobs)
+    if held_out:
+        if load_model(settings.model_folder).card.get("seed") == HELD_OUT_SEED:
+            raise click.ClickException(
+                f"The model was fitted on seed {HELD_OUT_SEED}, so it is not held out."
+            )
+        with tempfile.TemporaryDirectory() as work:
+            simulate_trays(Path(work), trays=held_out, seed=HELD_OUT_SEED, jobs=jobs)
+            _show(f"simulated trays of seed {HELD_OUT_SEED}, not fitted on", Path(work), settings, jobs)
+
+
+def _show(title: str, folder: Path, settings: Settings, jobs: int) -> None:
+    figures = score_and_compare(folder, jobs=jobs, settings=settings)
+    counted = "{} fruit, {} marks".format(
+        figures["fruit true / said / found"][0], figures["marks asked for / found"][0]
+    )
+    click.echo(table(f"{title} ({figures['photos']} trays, {counted})", goals(figures)))
+    confusion = figures["confusion (true, said): count"]
+    click.echo(
+        "true -> said: " + (", ".join(f"{pair}: {count}" for pair, count in confusion.items()) or "none")
+    )
+    click.echo("")
+
+
+def _speed(model: Path | None) -> None:
+    with tempfile.TemporaryDirectory() as work:
+        photo = Path(work) / "tray_12_megapixels.jpg"
+        write_photo(photo)
+        click.echo("one 12-megapixel JPEG on one core, medians of runs taken in turn\n")
+        chosen = ["--model", str(model)] if model else []
+        for extra in ([], ["--memory"]):
+            command = [sys.executable, "-m", "tests.benchmarks.speed", str(photo), *chosen, *extra]
+            subprocess.run(command, check=True, env=os.environ | ONE_THREAD, cwd=ROOT)
+
+
+if __name__ == "__main__":
+    main()
