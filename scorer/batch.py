@@ -284,9 +284,7 @@ def _alone(task: _Task) -> Outcome:
         try:
             return _outcome(pool.submit(_in_worker, task).result())
         except BrokenProcessPool as error:
-            reason = (
-                "Scoring ended its process, most likely for lack of memory; score it on a larger computer."
-            )
+            reason = "Scoring ended its process, most likely for lack of memory; score it on a larger computer."
             return task.refused(reason, started, f"{type(error).__name__}: {error}")
 
 

@@ -65,9 +65,7 @@ class Camera:
 
     def scaled(self, factor: float) -> Camera:
         """The same camera for a picture enlarged by ``factor``; pixel centres lie at whole numbers."""
-        return Camera(
-            self.focal_px * factor, (self.centre_px + 0.5) * factor - 0.5, self.rotation, self.translation_mm
-        )
+        return Camera(self.focal_px * factor, (self.centre_px + 0.5) * factor - 0.5, self.rotation, self.translation_mm)
 
     def project(self, points_mm: Float64) -> Float64:
         """Pixels (N, 2) of world points (N, 3)."""
@@ -85,12 +83,13 @@ class Camera:
         """World points (N, 2) where rays through pixels (N, 2) meet the horizontal plane at ``height_mm``."""
         rays, origin = self.rays(points_px), self.origin_mm
         depth = (height_mm - origin[2]) / rays[..., 2]
-        return origin[:2] + depth[..., None] * rays[..., :2]
+        return np.asarray(origin[:2] + depth[..., None] * rays[..., :2])
 
     def mm_per_px(self, at_px: Float64, height_mm: float = 0.0) -> float:
         """Side of a pixel on the horizontal plane at ``height_mm``, seen at pixel (2,), geometric mean of both axes."""
-        x, y = self.on_plane(np.stack([at_px + [0.5, 0], at_px - [0.5, 0]]), height_mm), self.on_plane(
-            np.stack([at_px + [0, 0.5], at_px - [0, 0.5]]), height_mm
+        x, y = (
+            self.on_plane(at_px + np.array([[0.5, 0], [-0.5, 0]]), height_mm),
+            self.on_plane(at_px + np.array([[0, 0.5], [0, -0.5]]), height_mm),
         )
         step_x, step_y = x[0] - x[1], y[0] - y[1]
         return float(np.sqrt(abs(step_x[0] * step_y[1] - step_x[1] * step_y[0])))

@@ -38,9 +38,7 @@ def main() -> None:
 
 
 @main.command()
-@click.argument(
-    "paths", metavar="PATH...", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path)
-)
+@click.argument("paths", metavar="PATH...", nargs=-1, required=True, type=click.Path(exists=True, path_type=Path))
 @click.option(
     "--out",
     metavar="RESULTS",
@@ -50,9 +48,7 @@ def main() -> None:
 )
 @click.option("--masks", is_flag=True, help="Write which pixels belong to which fruit and mark.")
 @click.option("--pictures", is_flag=True, help="Write each photo with outlines, numbers and kinds.")
-@click.option(
-    "--manifest", metavar="FILE", type=_FILE, help="CSV with crew, bin, picked_at, method, side by photo."
-)
+@click.option("--manifest", metavar="FILE", type=_FILE, help="CSV with crew, bin, picked_at, method, side by photo.")
 @click.option("--limits", metavar="NAME", help="Limit table by name, or a TOML file. [default: shed]")
 @click.option(
     "--jobs",
@@ -88,9 +84,7 @@ def score(
     tags: Mapping[str, Tag] = _or_usage(partial(read_manifest, manifest)) if manifest else {}
     chosen = _or_usage(partial(load_limits, limits or DEFAULT_LIMITS))
     if not find_photos(paths, leave_out=out):
-        raise click.UsageError(
-            f"There are no photos in {', '.join(map(str, paths))}; give JPEG, PNG or HEIC photos."
-        )
+        raise click.UsageError(f"There are no photos in {', '.join(map(str, paths))}; give JPEG, PNG or HEIC photos.")
     settings = Settings(limits=limits or DEFAULT_LIMITS)
     try:
         with progress_of(sys.stderr) as progress:
@@ -200,9 +194,7 @@ def samples(context: click.Context, out: Path, seed: int | None) -> None:
 @rebuild.command()
 @click.option("--trays", metavar="N", required=True, type=click.IntRange(min=10), help="Trays to learn from.")
 @_SEED
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(min=1), default=1, show_default=True, help="Trays at once."
-)
+@click.option("--jobs", metavar="N", type=click.IntRange(min=1), default=1, show_default=True, help="Trays at once.")
 @click.option(
     "--work",
     metavar="FOLDER",
@@ -222,9 +214,7 @@ def model(context: click.Context, trays: int, seed: int | None, jobs: int, work:
     chosen = SEED if seed is None else seed
     try:
         with steps_of(sys.stderr, "simulating", trays) as done:
-            photos = simulate_trays(
-                work, trays=trays, seed=chosen, jobs=jobs, on_done=lambda photo: done(photo.name)
-            )
+            photos = simulate_trays(work, trays=trays, seed=chosen, jobs=jobs, on_done=lambda photo: done(photo.name))
         click.echo(f"fitting on {trays} trays ...", err=True)
         source = f"{trays} simulated trays of seed {chosen} (scorer rebuild model)"
         build_model(photos, out, seed=chosen, jobs=jobs, source=source)
@@ -232,9 +222,7 @@ def model(context: click.Context, trays: int, seed: int | None, jobs: int, work:
         click.echo(f"Stopped; the trays in {work} are whole, run it again to go on.", err=True)
         context.exit(INTERRUPTED)
     except OSError as error:
-        raise click.ClickException(
-            f"{error.filename or work} cannot be written ({error.strerror})."
-        ) from error
+        raise click.ClickException(f"{error.filename or work} cannot be written ({error.strerror}).") from error
     click.echo(f"Model and its card in {out}.")
 
 

@@ -25,7 +25,7 @@ def srgb_to_linear(srgb: ArrayLike) -> Float64:
 def linear_to_srgb(linear: ArrayLike) -> Float64:
     """SRGB values in 0..1 from linear light (IEC 61966-2-1); values outside 0..1 are clipped."""
     v = np.clip(np.asarray(linear, float), 0.0, 1.0)
-    return np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0.0031308) ** (1 / 2.4) - 0.055)
+    return np.asarray(np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0.0031308) ** (1 / 2.4) - 0.055))
 
 
 def linear_rgb_to_lab(linear_rgb: ArrayLike) -> Float64:
@@ -42,7 +42,7 @@ def lab_to_linear_rgb(lab: ArrayLike) -> Float64:
             [0.0556434, -0.2040259, 1.0572252],
         ]
     )
-    return cast(Float64, lab2xyz(np.asarray(lab, float))) @ xyz_to_rgb.T
+    return np.asarray(cast(Float64, lab2xyz(np.asarray(lab, float))) @ xyz_to_rgb.T)
 
 
 def linear_bgr_to_lab(linear_bgr: Float32) -> Float32:
@@ -52,4 +52,5 @@ def linear_bgr_to_lab(linear_bgr: Float32) -> Float32:
 
 def delta_e00(lab_1: ArrayLike, lab_2: ArrayLike) -> Float64:
     """CIEDE2000 colour difference of CIELAB rows, shape (..., 3) (Sharma, Wu & Dalal 2005)."""
-    return cast(Float64, np.asarray(deltaE_ciede2000(np.asarray(lab_1, float), np.asarray(lab_2, float))))
+    difference = deltaE_ciede2000(np.asarray(lab_1, float), np.asarray(lab_2, float))  # type: ignore[no-untyped-call]
+    return np.asarray(difference, float)

@@ -96,9 +96,7 @@ def show_report(report: BatchReport, out: Path, limits: str) -> None:
     for note in report.notes:
         console.print(Text(note))
     if report.log is not None:
-        console.print(
-            Text(f"scorer itself failed on {report.faults} photos; send {report.log} to its developers.")
-        )
+        console.print(Text(f"scorer itself failed on {report.faults} photos; send {report.log} to its developers."))
 
 
 def _last_line(report: BatchReport, out: Path) -> str:
@@ -148,9 +146,7 @@ def _crew_table(crews: pd.DataFrame) -> Table:
 
 
 def _table(title: str) -> Table:
-    return Table(
-        title=Text(title, style="bold"), title_justify="left", box=None, header_style="bold", pad_edge=False
-    )
+    return Table(title=Text(title, style="bold"), title_justify="left", box=None, header_style="bold", pad_edge=False)
 
 
 def _words(value: object) -> Text:

@@ -79,9 +79,7 @@ def draw_score(bgr: Picture, score: TrayScore) -> Picture:
         words = f"{row['fruit']} over" if row["downgraded"] else f"{row['fruit']}"
         labels.append(_Label(words, outlines[0].min(axis=0), 15 * unit, WHITE))
     grown = math.ceil(3 * unit)  # so that the line goes around the mark and hides none of it
-    for row, outlines in _with_outlines(
-        score.marks, "mark", _at_size(score.mark_mask, (width, height)), grown
-    ):
+    for row, outlines in _with_outlines(score.marks, "mark", _at_size(score.mark_mask, (width, height)), grown):
         style = STYLES[str(row["kind"])]
         _trace(picture, outlines, style.bgr, 1.5 * unit, style.dashes)
         corner = np.array([outlines[0][:, 0].max(), outlines[0][:, 1].min()])
@@ -101,7 +99,7 @@ class _Label:
 def _at_size(mask: NDArray[np.uint16], size: tuple[int, int]) -> NDArray[np.uint16]:
     if (mask.shape[1], mask.shape[0]) == size:
         return mask
-    return cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST).astype(np.uint16, copy=False)
+    return np.asarray(cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST).astype(np.uint16, copy=False))
 
 
 def _with_outlines(
@@ -159,9 +157,7 @@ def _place(picture: Picture, labels: list[_Label], unit: float) -> None:
         width, height = _box_of(label.words, label.cap_height)
         x, y = (int(value) for value in label.at)
         ways = ((0, -1), (0, 0), (-1, -1), (-1, 0), (0, -2), (0, 1), (-1, -2), (-1, 1), (0, -3), (0, 2))
-        spots = [
-            _inside(x + across * width, y + down * height, width, height, picture) for across, down in ways
-        ]
+        spots = [_inside(x + across * width, y + down * height, width, height, picture) for across, down in ways]
         box = next((spot for spot in spots if not any(_overlap(spot, other) for other in taken)), spots[0])
         taken.append(box)
         cv2.rectangle(picture, box[:2], box[2:], label.ground, cv2.FILLED)

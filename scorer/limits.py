@@ -116,15 +116,11 @@ def load_limits(name_or_path: str | Path) -> Limits:
     if path.suffix != ".toml" and path.name == text:
         path = shared_folder() / "limits" / f"{text}.toml"
         if text not in available_limits():
-            raise LimitsError(
-                f"There is no limit table {text}; give a file or one of {', '.join(available_limits())}."
-            )
+            raise LimitsError(f"There is no limit table {text}; give a file or one of {', '.join(available_limits())}.")
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise LimitsError(
-            f"{path.name} cannot be read ({error.strerror}); check its name and rights."
-        ) from error
+        raise LimitsError(f"{path.name} cannot be read ({error.strerror}); check its name and rights.") from error
     except ValueError as error:  # TOML that does not parse, or text that is not UTF-8
         raise LimitsError(f"{path.name} is not a TOML table ({error}); mend the file.") from error
     return _Reader(path.name).limits(raw)
@@ -196,9 +192,7 @@ class _Reader:
                 raise self.refuse(where, f"to_g {to_g} lies below from_g {from_g:g}; exchange them")
             previous = sizes[-1] if sizes else None
             if previous and (previous.to_g is None or from_g != previous.to_g + 1):
-                raise self.refuse(
-                    where, f"it does not begin 1 g above the end of {previous.code}; close the gap"
-                )
+                raise self.refuse(where, f"it does not begin 1 g above the end of {previous.code}; close the gap")
             if code in {size.code for size in sizes}:
                 raise self.refuse(where, "the code stands there twice; rename one")
             sizes.append(SizeCode(code, int(from_g), None if to_g is None else int(upper)))
@@ -215,9 +209,7 @@ class _Reader:
             if name in {earlier.name for earlier in classes}:
                 raise self.refuse(f"classes {name}", "the name stands there twice; rename one")
             if classes and any(areas[code] < classes[-1].area_cm2[code] for code in areas):
-                raise self.refuse(
-                    where, f"it allows less than the better class {classes[-1].name}; put the best first"
-                )
+                raise self.refuse(where, f"it allows less than the better class {classes[-1].name}; put the best first")
             classes.append(ClassLimit(name, self.text(entry, "words", f"classes {name}, "), areas))
         return tuple(classes)
 
@@ -225,9 +217,7 @@ class _Reader:
         if not codes:
             return {"": self.number(raw, where)}
         if not isinstance(raw, dict) or set(raw) != set(codes):
-            raise self.refuse(
-                where, f"one area for each of the size codes {', '.join(codes)} is needed; complete it"
-            )
+            raise self.refuse(where, f"one area for each of the size codes {', '.join(codes)} is needed; complete it")
         return {code: self.number(raw[code], f"{where} {code}") for code in codes}
 
     def wounds(self, raw: object) -> dict[str, float]:

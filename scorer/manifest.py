@@ -46,8 +46,7 @@ def read_manifest(path: Path) -> dict[str, Tag]:
         photo = _photo(path, line)
         if photo in tags:
             raise ManifestError(
-                f"{path.name}, line {line.number}: photo {photo} is named a second time; "
-                "keep one line for each photo."
+                f"{path.name}, line {line.number}: photo {photo} is named a second time; keep one line for each photo."
             )
         tags[photo] = _tag(path, line)
     return tags
@@ -72,9 +71,7 @@ def read_tag_list(path: Path) -> list[Tag]:
     for line in _lines(path, needed=None):
         tag = _tag(path, line)
         if not tag.crew and not tag.bin:
-            raise ManifestError(
-                f"{path.name}, line {line.number}: a tag needs a crew or a bin; fill one of them in."
-            )
+            raise ManifestError(f"{path.name}, line {line.number}: a tag needs a crew or a bin; fill one of them in.")
         tags.append(tag)
     return tags
 
@@ -129,16 +126,12 @@ def _text(path: Path) -> str:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise ManifestError(
-            f"{path.name} cannot be read ({error.strerror}); check its name and rights."
-        ) from error
+        raise ManifestError(f"{path.name} cannot be read ({error.strerror}); check its name and rights.") from error
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
-        raise ManifestError(
-            f"{path.name}, line {line}: not UTF-8 text; save the file as CSV UTF-8."
-        ) from error
+        raise ManifestError(f"{path.name}, line {line}: not UTF-8 text; save the file as CSV UTF-8.") from error
 
 
 def _header(path: Path, row: list[str], *, needed: str | None) -> list[str]:
@@ -147,8 +140,7 @@ def _header(path: Path, row: list[str], *, needed: str | None) -> list[str]:
     for name in names:
         if name not in known:
             raise ManifestError(
-                f"{path.name}, line 1: unknown column {name or '(without a name)'}; "
-                f"the columns are {', '.join(known)}."
+                f"{path.name}, line 1: unknown column {name or '(without a name)'}; the columns are {', '.join(known)}."
             )
         if names.count(name) > 1:
             raise ManifestError(f"{path.name}, line 1: column {name} stands there twice; remove one.")
@@ -161,13 +153,10 @@ def _photo(path: Path, line: _Line) -> str:
     written = line.cells["photo"].strip().replace("\\", "/")
     photo = PurePosixPath(written)
     if not written or photo.name in ("", ".", "..") or ".." in photo.parts:
-        raise ManifestError(
-            f"{path.name}, line {line.number}: no photo is named; give its path in the folder scored."
-        )
+        raise ManifestError(f"{path.name}, line {line.number}: no photo is named; give its path in the folder scored.")
     if photo.is_absolute() or ":" in photo.parts[0]:
         raise ManifestError(
-            f"{path.name}, line {line.number}: {written} is a full path; "
-            "give it relative to the folder scored."
+            f"{path.name}, line {line.number}: {written} is a full path; give it relative to the folder scored."
         )
     return photo.as_posix()
 
@@ -177,8 +166,7 @@ def _tag(path: Path, line: _Line) -> Tag:
     for name, value in fields.items():
         if value and len(value) > LONGEST_FIELD:
             raise ManifestError(
-                f"{path.name}, line {line.number}: {name} is longer than {LONGEST_FIELD} characters; "
-                "shorten it."
+                f"{path.name}, line {line.number}: {name} is longer than {LONGEST_FIELD} characters; shorten it."
             )
     when = fields.pop("picked_at")
     picked_at = parse_time(when) if when else None

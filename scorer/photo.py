@@ -79,9 +79,7 @@ class Photo:
         width, height = self.full_size
         wanted = (math.ceil(height / self.scale), math.ceil(width / self.scale))
         if self.bgr.shape[:2] != wanted:
-            raise ValueError(
-                f"bgr must be {wanted} for the full size {self.full_size}, got {self.bgr.shape[:2]}"
-            )
+            raise ValueError(f"bgr must be {wanted} for the full size {self.full_size}, got {self.bgr.shape[:2]}")
 
 
 def open_photo(source: str | Path | bytes | NDArray[Any], *, name: str | None = None) -> Photo:
@@ -176,9 +174,7 @@ def _finish(
 
 def _read(path: Path, name: str) -> bytes:
     if path.suffix.lower() in RAW_SUFFIXES:
-        raise PhotoError(
-            f"{name} is a raw picture, which is not scored; send the photo as JPEG, PNG or HEIC."
-        )
+        raise PhotoError(f"{name} is a raw picture, which is not scored; send the photo as JPEG, PNG or HEIC.")
     try:
         if not path.exists():
             raise PhotoError(f"{name} does not exist; check the path {path}.")
@@ -190,9 +186,7 @@ def _read(path: Path, name: str) -> bytes:
         return path.read_bytes()
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise PhotoError(
-            f"{name} cannot be read ({reason}); check the disk and the file's rights."
-        ) from error
+        raise PhotoError(f"{name} cannot be read ({reason}); check the disk and the file's rights.") from error
 
 
 def _check_array(array: NDArray[Any], name: str) -> NDArray[np.uint8]:

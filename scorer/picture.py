@@ -21,11 +21,9 @@ def block_means(picture: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
     height, width = picture.shape[:2]
     down, right = -height % factor, -width % factor
     if down or right:
-        picture = cv2.copyMakeBorder(picture, 0, down, 0, right, cv2.BORDER_REPLICATE).astype(
-            np.uint8, copy=False
-        )
+        picture = cv2.copyMakeBorder(picture, 0, down, 0, right, cv2.BORDER_REPLICATE).astype(np.uint8, copy=False)
     size = (picture.shape[1] // factor, picture.shape[0] // factor)
-    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False))
 
 
 def upright(picture: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
@@ -55,7 +53,7 @@ def to_srgb(bgr: NDArray[np.uint8], profile: bytes | None, doubts: list[str]) ->
         return bgr
     image = Image.fromarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB))
     ImageCms.applyTransform(image, transform, inPlace=True)
-    return cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR).astype(np.uint8, copy=False)
+    return np.asarray(cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR).astype(np.uint8, copy=False))
 
 
 @lru_cache(maxsize=8)  # a batch comes from few phones

@@ -65,8 +65,7 @@ def open_picture(data: bytes, name: str) -> tuple[PictureHeader, Decoder]:
         ) from error
     except Exception as error:  # whatever a hostile header makes a decoder raise
         raise PhotoError(
-            f"{name} is not a picture that can be opened; "
-            "send the phone's original photo as JPEG, PNG or HEIC."
+            f"{name} is not a picture that can be opened; send the phone's original photo as JPEG, PNG or HEIC."
         ) from error
     check_size(image.size, name)
     # MPO is a JPEG that is followed by a second view.
@@ -96,8 +95,7 @@ def _open_heic(data: bytes, name: str) -> tuple[PictureHeader, Decoder]:
         size, mode, info = heif.size, heif.mode, heif.info
     except Exception as error:  # whatever a hostile header makes a decoder raise
         raise PhotoError(
-            f"{name} is not a HEIC photo that can be opened; "
-            "copy it from the phone again, or send it as JPEG."
+            f"{name} is not a HEIC photo that can be opened; copy it from the phone again, or send it as JPEG."
         ) from error
     check_size(size, name)
     _check_mode(mode, name)
@@ -113,9 +111,7 @@ def _open_heic(data: bytes, name: str) -> tuple[PictureHeader, Decoder]:
         return block_means(_flatten(heif.to_pillow(), doubts), factor)
 
     # A property of the HEIC file turns the picture and the decoder applies it; EXIF must not turn it again.
-    return PictureHeader(
-        header.kind, header.size, 1, header.taken_at, header.focal_35mm, header.profile
-    ), decode
+    return PictureHeader(header.kind, header.size, 1, header.taken_at, header.focal_35mm, header.profile), decode
 
 
 def _header(kind: str, size: tuple[int, int], exif: Image.Exif, profile: bytes | None) -> PictureHeader:
@@ -186,16 +182,14 @@ def check_size(size: tuple[int, int], name: str) -> None:
         )
     if min(width, height) < SMALLEST_SIDE:
         raise PhotoError(
-            f"{name} is only {width} x {height} px, too small to show a mark; "
-            "send the phone's original photo."
+            f"{name} is only {width} x {height} px, too small to show a mark; send the phone's original photo."
         )
 
 
 def _check_mode(mode: str, name: str) -> None:
     if mode == "CMYK":
         raise PhotoError(
-            f"{name} is in CMYK (colours for a printing press); "
-            "send the phone's original photo, or save it in sRGB."
+            f"{name} is in CMYK (colours for a printing press); send the phone's original photo, or save it in sRGB."
         )
     if mode not in ("RGB", "RGBA", "RGBX", "RGBa", "P", "PA"):
         raise no_colour(name)
@@ -229,20 +223,16 @@ def _decode_jpeg(data: bytes, factor: int, name: str) -> NDArray[np.uint8]:
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if picture is None or noise.tells_damage:
         raise damaged(name)
-    return picture.astype(np.uint8, copy=False)
+    return np.asarray(picture.astype(np.uint8, copy=False))
 
 
-def _decode_png(
-    data: bytes, image: Image.Image, factor: int, doubts: list[str], name: str
-) -> NDArray[np.uint8]:
+def _decode_png(data: bytes, image: Image.Image, factor: int, doubts: list[str], name: str) -> NDArray[np.uint8]:
     if b"IEND" not in data[-1024:] and b"IEND" not in data:
         raise _truncated(name)
     image.load()  # finds damage that OpenCV would pass over
     bits, colour_type = data[24], data[25]  # IHDR, W3C PNG specification (third edition), 11.2.1
     if bits == 16 and colour_type == 2:
-        deep = cv2.imdecode(
-            np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
-        )
+        deep = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
         if deep is None or deep.dtype != np.uint16 or deep.ndim != 3 or deep.shape[2] != 3:
             raise damaged(name)
         return block_means(cv2.convertScaleAbs(deep, alpha=255 / 65535).astype(np.uint8, copy=False), factor)
@@ -252,15 +242,13 @@ def _decode_png(
 def _flatten(image: Image.Image, doubts: list[str]) -> NDArray[np.uint8]:
     """Full-size BGR of any colour mode; see-through parts become white."""
     if image.mode == "RGB" and "transparency" not in image.info:
-        return cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR).astype(np.uint8, copy=False)
+        return np.asarray(cv2.cvtColor(np.asarray(image), cv2.COLOR_RGB2BGR).astype(np.uint8, copy=False))
     rgba = image.convert("RGBA")
     if rgba.getchannel("A").getextrema() != (255, 255):
-        doubts.append(
-            "The photo was edited: see-through parts are taken as white; send the phone's original."
-        )
+        doubts.append("The photo was edited: see-through parts are taken as white; send the phone's original.")
         white = Image.new("RGBA", rgba.size, "white")
         rgba = Image.alpha_composite(white, rgba)
-    return cv2.cvtColor(np.asarray(rgba), cv2.COLOR_RGBA2BGR).astype(np.uint8, copy=False)
+    return np.asarray(cv2.cvtColor(np.asarray(rgba), cv2.COLOR_RGBA2BGR).astype(np.uint8, copy=False))
 
 
 def _truncated(name: str) -> PhotoError:

@@ -100,9 +100,7 @@ def prepare_results(folder: Path, *, masks: bool, pictures: bool) -> None:
         probe.write_bytes(b"")
         probe.unlink()
     except OSError as error:
-        raise OutputError(
-            f"{folder} cannot be written to ({_reason(error)}); choose another folder."
-        ) from error
+        raise OutputError(f"{folder} cannot be written to ({_reason(error)}); choose another folder.") from error
 
 
 def remove_unfinished(folder: Path) -> None:
@@ -167,8 +165,7 @@ def write_whole(path: Path, data: bytes, *, to_disk: bool = False) -> None:
     except OSError as error:
         _remove(unfinished)
         raise OutputError(
-            f"{path} cannot be written ({_reason(error)}); "
-            "make room or choose another folder, then score again."
+            f"{path} cannot be written ({_reason(error)}); make room or choose another folder, then score again."
         ) from error
     except BaseException:  # such as Ctrl-C
         _remove(unfinished)
@@ -177,9 +174,7 @@ def write_whole(path: Path, data: bytes, *, to_disk: bool = False) -> None:
 
 def table_as_csv(table: pd.DataFrame) -> str:
     """Text of a table by the rules on top of this module."""
-    cells = pd.DataFrame(
-        {str(name): [_writer(str(name))(value) for value in table[name]] for name in table.columns}
-    )
+    cells = pd.DataFrame({str(name): [_writer(str(name))(value) for value in table[name]] for name in table.columns})
     return cells.to_csv(index=False, lineterminator="\n")
 
 

@@ -107,9 +107,7 @@ class TrayScore:
         _check_numbers("mark", self.marks["mark"])
         for name, mask in (("fruit_mask", self.fruit_mask), ("mark_mask", self.mark_mask)):
             if mask.dtype != np.uint16 or mask.ndim != 2:
-                raise ValueError(
-                    f"{name} must be a (height, width) uint16 array, got {mask.dtype} {mask.shape}"
-                )
+                raise ValueError(f"{name} must be a (height, width) uint16 array, got {mask.dtype} {mask.shape}")
         if self.fruit_mask.shape != self.mark_mask.shape:
             raise ValueError(
                 f"mark_mask must have fruit_mask's shape {self.fruit_mask.shape}, got {self.mark_mask.shape}"
@@ -141,8 +139,7 @@ def _table(rows: Sequence[dict[str, object]], dtypes: dict[str, str]) -> pd.Data
     if unknown:
         raise ValueError(f"unknown columns {sorted(unknown)}; wanted {list(dtypes)}")
     columns = {
-        name: pd.Series([row.get(name, _MISSING[dtype]) for row in rows], dtype=dtype)
-        for name, dtype in dtypes.items()
+        name: pd.Series([row.get(name, _MISSING[dtype]) for row in rows], dtype=dtype) for name, dtype in dtypes.items()
     }
     return pd.DataFrame(columns)
 
@@ -154,7 +151,5 @@ def _check_columns(name: str, table: pd.DataFrame, wanted: tuple[str, ...], *, m
 
 
 def _check_numbers(name: str, numbers: pd.Series) -> None:
-    if len(numbers) and (
-        numbers.min() < 1 or numbers.max() > np.iinfo(np.uint16).max or numbers.duplicated().any()
-    ):
+    if len(numbers) and (numbers.min() < 1 or numbers.max() > np.iinfo(np.uint16).max or numbers.duplicated().any()):
         raise ValueError(f"{name} must be numbered from 1, each number once, got {numbers.tolist()}")

@@ -197,12 +197,7 @@ def _one_field(key: str, raw: list[str], doubts: list[str]) -> str | None:
 
 
 def _grey(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    if (
-        image.dtype != np.uint8
-        or image.size == 0
-        or image.ndim not in (2, 3)
-        or image.shape[2:] not in ((), (3,))
-    ):
+    if image.dtype != np.uint8 or image.size == 0 or image.ndim not in (2, 3) or image.shape[2:] not in ((), (3,)):
         raise ValueError(f"image must be a uint8 (H, W) or (H, W, 3) array, got {image.dtype} {image.shape}")
     grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
     return np.ascontiguousarray(grey, dtype=np.uint8)

@@ -302,6 +302,4 @@ def _number(value: float | None) -> float:
 
 
 def _at_full_size(labels: Labels, photo: Photo) -> NDArray[np.uint16]:
-    return np.asarray(
-        cv2.resize(labels.astype(np.uint16), photo.full_size, interpolation=cv2.INTER_NEAREST_EXACT)
-    )
+    return np.asarray(cv2.resize(labels.astype(np.uint16), photo.full_size, interpolation=cv2.INTER_NEAREST_EXACT))

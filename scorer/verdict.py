@@ -208,9 +208,7 @@ def _class_for(brown_mm2: float, code: str, limits: Limits) -> ClassLimit | None
 def _why_unsized(mass: float, limits: Limits) -> str:
     first, last = limits.size_codes[0], limits.size_codes[-1]
     if mass < first.from_g:
-        return (
-            f"estimated mass {mass:.0f} g lies below the smallest size code, which begins at {first.from_g} g"
-        )
+        return f"estimated mass {mass:.0f} g lies below the smallest size code, which begins at {first.from_g} g"
     return f"estimated mass {mass:.0f} g lies above the largest size code, which ends at {last.to_g} g"
 
 
@@ -230,11 +228,7 @@ def _cm2(area_mm2: float, allowed_cm2: float) -> str:
         shown = f"{area_mm2 / _CM2:.{decimals}f}"
         if float(shown) != allowed_cm2:
             return shown
-    return (
-        f"{area_mm2 / _CM2:.1f}"
-        if area_mm2 <= allowed_cm2 * _CM2 + _ROUNDING_MM2
-        else f"{area_mm2 / _CM2:.6f}"
-    )
+    return f"{area_mm2 / _CM2:.1f}" if area_mm2 <= allowed_cm2 * _CM2 + _ROUNDING_MM2 else f"{area_mm2 / _CM2:.6f}"
 
 
 def _other_side(brown_mm2: float, limit: ClassLimit, code: str) -> str:

@@ -44,9 +44,7 @@ def _scaled(pair: tuple[float, float], unit: float) -> tuple[int, int]:
     return round(pair[0] * unit), round(pair[1] * unit)
 
 
-def score_drawing(
-    name: str = "tray_1.jpg", size: tuple[int, int] = SIZE, tag: Tag | None = None
-) -> TrayScore:
+def score_drawing(name: str = "tray_1.jpg", size: tuple[int, int] = SIZE, tag: Tag | None = None) -> TrayScore:
     """Score that fits `draw_tray`: six fruit with one mark each, the last two over the limit."""
     _, fruit_mask, mark_mask = draw_tray(size)
     tag = tag or Tag(crew="Heron", bin="H-01")

@@ -93,9 +93,7 @@ def folder_of_accidents(tmp_path: Path) -> Path:
 def test_bad_photos_are_refused_in_their_rows_and_stop_nothing(tmp_path: Path, jobs: int) -> None:
     photos, out = folder_of_accidents(tmp_path), tmp_path / "out"
     seen: list[Outcome] = []
-    report = score_paths(
-        [photos], out, score_with_accidents, wanted=Wanted(masks=True), jobs=jobs, on_done=seen.append
-    )
+    report = score_paths([photos], out, score_with_accidents, wanted=Wanted(masks=True), jobs=jobs, on_done=seen.append)
     rows = photo_rows(out)
     wanted = ["bad_4.jpg", "fault_3.jpg", "raw_5.dng", "tray_1.jpg", "tray_2.jpg", "tray_10.jpg"]
     assert [row["photo"] for row in rows] == wanted
@@ -124,9 +122,7 @@ def test_any_number_of_jobs_gives_the_same_results(tmp_path: Path) -> None:
     for number in range(5):
         write_drawing(tmp_path / "photos" / f"tray_{number}.jpg", (400, 300))
     for jobs in (1, 2):
-        score_paths(
-            [tmp_path / "photos"], tmp_path / f"{jobs}", score_by_hand, wanted=Wanted(masks=True), jobs=jobs
-        )
+        score_paths([tmp_path / "photos"], tmp_path / f"{jobs}", score_by_hand, wanted=Wanted(masks=True), jobs=jobs)
     files = sorted(path.relative_to(tmp_path / "1") for path in (tmp_path / "1").rglob("*") if path.is_file())
     assert len(files) == 3 + 10
     for file in files:
@@ -221,9 +217,7 @@ def test_ctrl_c_leaves_whole_files_of_what_was_done(tmp_path: Path, jobs: int) -
     out = tmp_path / "out"
     command = [sys.executable, "-c", SLOW, str(tmp_path / "photos"), str(out), str(jobs)]
     root = Path(__file__).resolve().parent.parent
-    run = subprocess.Popen(
-        command, stdout=subprocess.PIPE, text=True, cwd=root, env=os.environ, start_new_session=True
-    )
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=root, env=os.environ, start_new_session=True)
     assert run.stdout is not None
     assert run.stdout.readline() == "tray_1.jpg\n"
     time.sleep(0.5)

@@ -1,16 +1,15 @@
 """The reference card: found at any rotation and tilt, partly covered, and turned into scale and colour."""
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import cv2
-
 from scorer.card.correction import fit_correction
 from scorer.card.definition import load_card
 from scorer.card.pose import find_card
-from scorer.colour import srgb_to_linear, linear_to_srgb
+from scorer.colour import linear_to_srgb, srgb_to_linear
 from scorer.errors import CardError
 from tests.drawn.views import camera_over, card_photo, paint_plane
 

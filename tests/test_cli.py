@@ -146,8 +146,7 @@ def test_a_folder_for_samples_that_cannot_be_made_is_one_sentence(tmp_path: Path
 
 def report_of(*scores, refused: int = 0) -> BatchReport:  # type: ignore[no-untyped-def]
     tables = (
-        pd.concat([getattr(score, name) for score in scores], ignore_index=True)
-        for name in ("photo", "fruit", "marks")
+        pd.concat([getattr(score, name) for score in scores], ignore_index=True) for name in ("photo", "fruit", "marks")
     )
     return BatchReport(*tables, refused=refused, notes=("A note.",))
 
@@ -182,9 +181,7 @@ def test_progress_is_plain_lines_where_there_is_no_terminal() -> None:
         progress.found(2)
         progress.done(outcome("tray_1.jpg"))
         progress.done(outcome("tray_2.jpg"))
-    assert stream.getvalue() == (
-        "1/2 tray_1.jpg: good, 6 fruit, 6 marks\n2/2 tray_2.jpg: good, 6 fruit, 6 marks\n"
-    )
+    assert stream.getvalue() == ("1/2 tray_1.jpg: good, 6 fruit, 6 marks\n2/2 tray_2.jpg: good, 6 fruit, 6 marks\n")
 
 
 def test_progress_is_a_bar_with_the_time_left_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -251,7 +248,5 @@ def test_tags_that_cannot_be_meant_are_exit_code_2(
 
 
 def test_the_package_runs_as_a_module() -> None:
-    result = subprocess.run(
-        [sys.executable, "-m", "scorer", "--version"], capture_output=True, text=True, check=True
-    )
+    result = subprocess.run([sys.executable, "-m", "scorer", "--version"], capture_output=True, text=True, check=True)
     assert result.stdout.startswith("scorer, version ")

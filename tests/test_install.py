@@ -43,9 +43,7 @@ def test_the_wheel_carries_all_that_scorer_reads(wheel: Path) -> None:
     )
     files = listed.stdout.splitlines()
     assert "shared/card.json" in files
-    installed = [
-        re.sub(r"^(shared|models)/", r"scorer/_\1/", file) for file in files if (ROOT / file).exists()
-    ]
+    installed = [re.sub(r"^(shared|models)/", r"scorer/_\1/", file) for file in files if (ROOT / file).exists()]
     assert sorted(set(installed) - names) == []
 
 

@@ -68,9 +68,7 @@ def test_every_table_that_comes_along_can_be_read():
 
 def test_a_shed_can_bring_its_own_table(tmp_path):
     path = tmp_path / "mine.toml"
-    path.write_text(
-        SHED.replace("area_cm2 = 2", "area_cm2 = 1.5").replace("cut_mm = 5\n", ""), encoding="utf-8"
-    )
+    path.write_text(SHED.replace("area_cm2 = 2", "area_cm2 = 1.5").replace("cut_mm = 5\n", ""), encoding="utf-8")
     limits = load_limits(path)
     assert limits.classes[0].area_cm2 == {"": 1.5}
     assert limits.open_wounds_mm == {"stem_puncture": 3.0}
@@ -163,6 +161,4 @@ def test_a_table_that_is_not_there_is_told(tmp_path):
 @pytest.mark.parametrize("name", available_limits())
 def test_the_file_itself_says_how_its_values_are_known(name):
     raw = tomllib.loads((shared_folder() / "limits" / f"{name}.toml").read_text(encoding="utf-8"))
-    assert set(raw["known"]) == {"classes", "open_wounds"} | (
-        {"size_codes"} if "size_codes" in raw else set()
-    )
+    assert set(raw["known"]) == {"classes", "open_wounds"} | ({"size_codes"} if "size_codes" in raw else set())

@@ -95,9 +95,7 @@ def test_a_missing_file_is_told(tmp_path):
 
 
 def test_tags_to_print_need_no_photo_but_a_crew_or_bin(written):
-    assert read_tag_list(written("crew,bin\nNorth,1\nNorth,1\n,2\n")) == [Tag("North", "1")] * 2 + [
-        Tag(bin="2")
-    ]
+    assert read_tag_list(written("crew,bin\nNorth,1\nNorth,1\n,2\n")) == [Tag("North", "1")] * 2 + [Tag(bin="2")]
     with pytest.raises(ManifestError, match="line 3: a tag needs a crew or a bin"):
         read_tag_list(written("crew,method\nNorth,snip\n,snip\n"))
 

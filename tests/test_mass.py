@@ -16,9 +16,7 @@ dimensions = st.floats(20, 250)
 # W 8.0, T 7.2 cm worked by hand.
 def test_mass_of_the_worked_example():
     assert mass_g(120, 80, 72) == pytest.approx(378.22, abs=0.005)
-    assert (
-        pytest.approx(72) == THICKNESS_PER_WIDTH * 80
-    )  # so that this is the same fruit without its thickness
+    assert pytest.approx(72) == THICKNESS_PER_WIDTH * 80  # so that this is the same fruit without its thickness
     assert mass_g(120, 80) == pytest.approx(376.99, abs=0.005)
 
 
@@ -34,9 +32,7 @@ def test_mass_is_that_of_an_ellipsoid_of_fruit(length_mm, width_share, thickness
 
 @given(dimensions, dimensions, st.floats(1.01, 2))
 def test_mass_grows_with_the_cube_of_the_size(length_mm, width_mm, larger):
-    assert mass_g(length_mm * larger, width_mm * larger) == pytest.approx(
-        mass_g(length_mm, width_mm) * larger**3
-    )
+    assert mass_g(length_mm * larger, width_mm * larger) == pytest.approx(mass_g(length_mm, width_mm) * larger**3)
 
 
 @pytest.mark.parametrize("dimension", [0.0, -1.0, math.nan, math.inf])

@@ -31,7 +31,9 @@ def flat_skin(mm_per_px=MM_PER_PX, size=SIZE):
 
 def measured(labels, lightness=None):
     contrasts = np.zeros((*labels.shape, len(CONTRASTS)), np.float32)
-    contrasts[..., CONTRASTS.index("lightness_over_cm")] = -(labels > 0).astype(np.float32) if lightness is None else lightness
+    contrasts[..., CONTRASTS.index("lightness_over_cm")] = (
+        -(labels > 0).astype(np.float32) if lightness is None else lightness
+    )
     probabilities = np.zeros((*labels.shape, 3), np.float32)
     probabilities[..., 0] = labels == 0
     probabilities[..., 1] = labels > 0
@@ -96,9 +98,7 @@ def test_a_blurred_edge_is_softer():
     labels = ellipse(30, 30, 0)
     sharp = -(labels > 0).astype(np.float32)
     soft = cv2.GaussianBlur(sharp, (0, 0), 5)
-    assert (
-        measured(labels, soft)["edge_softness_mm"].item() > 2 * measured(labels, sharp)["edge_softness_mm"].item()
-    )
+    assert measured(labels, soft)["edge_softness_mm"].item() > 2 * measured(labels, sharp)["edge_softness_mm"].item()
 
 
 def test_distance_to_the_stem_end_is_that_over_the_skin_point():

@@ -108,9 +108,7 @@ def test_large_photos_are_reduced_as_by_block_means(width: int, height: int, sca
 
 
 def test_the_cameras_time_and_focal_length_are_read() -> None:
-    exif = exif_with(
-        DateTime="2026:03:15 10:00:00", DateTimeOriginal="2026:03:14 09:26:53", FocalLengthIn35mmFilm=26
-    )
+    exif = exif_with(DateTime="2026:03:15 10:00:00", DateTimeOriginal="2026:03:14 09:26:53", FocalLengthIn35mmFilm=26)
     photo = open_photo(as_file(scene(), "JPEG", exif=exif))
     assert photo.taken_at == datetime(2026, 3, 14, 9, 26, 53)
     assert photo.focal_35mm == 26.0
@@ -142,9 +140,7 @@ def test_hostile_exif_values_count_as_missing(values: dict[str, object]) -> None
 
 
 def test_a_damaged_exif_block_does_not_cost_the_photo() -> None:
-    whole = exif_with(
-        Orientation=6, DateTimeOriginal="2026:03:14 09:26:53", FocalLengthIn35mmFilm=26
-    ).tobytes()
+    whole = exif_with(Orientation=6, DateTimeOriginal="2026:03:14 09:26:53", FocalLengthIn35mmFilm=26).tobytes()
     for cut in range(6, len(whole)):
         broken = whole[:cut] + b"\xff" * (len(whole) - cut)
         assert sorted(open_photo(as_file(scene(), "JPEG", exif=broken)).full_size) == [HEIGHT, WIDTH]
@@ -162,9 +158,7 @@ def display_p3() -> bytes:
     def xyz(*values: float) -> bytes:
         return b"XYZ \0\0\0\0" + b"".join(map(fixed, values))
 
-    curve = b"para\0\0\0\0\0\x03\0\0" + b"".join(
-        map(fixed, (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))
-    )
+    curve = b"para\0\0\0\0\0\x03\0\0" + b"".join(map(fixed, (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)))
     text = "P3".encode("utf-16-be")
     words = b"mluc\0\0\0\0" + struct.pack(">II", 1, 12) + b"enUS" + struct.pack(">II", len(text), 28) + text
     tags = {
@@ -191,9 +185,7 @@ def display_p3() -> bytes:
 
 def test_a_display_p3_photo_is_converted_to_srgb() -> None:
     """Worked out in numpy from the two sets of primaries; the white points are equal."""
-    p3 = np.array(
-        [[0.4865709, 0.2656677, 0.1982173], [0.2289746, 0.6917385, 0.0792869], [0, 0.0451134, 1.0439444]]
-    )
+    p3 = np.array([[0.4865709, 0.2656677, 0.1982173], [0.2289746, 0.6917385, 0.0792869], [0, 0.0451134, 1.0439444]])
     srgb = np.array(
         [
             [0.4123908, 0.3575843, 0.1804808],

@@ -26,9 +26,7 @@ PAPER_MM = {"A4": (210, 297), "Letter": (215.9, 279.4)}  # ISO 216 and ANSI Y14.
 def pages(path, dpi=DPI):
     """Pages as RGB arrays."""
     document = pypdfium2.PdfDocument(path)
-    pictures = [
-        page.render(scale=dpi / 72, rev_byteorder=True).to_numpy()[..., :3].copy() for page in document
-    ]
+    pictures = [page.render(scale=dpi / 72, rev_byteorder=True).to_numpy()[..., :3].copy() for page in document]
     document.close()
     return pictures
 
@@ -66,8 +64,7 @@ def found_markers(picture):
     )
     # OpenCV's whole numbers are the middles of pixels, so the picture's edge lies at -0.5.
     return {
-        int(marker): (each.reshape(4, 2) + 0.5) / PX_PER_MM
-        for marker, each in zip(ids.ravel(), corners, strict=True)
+        int(marker): (each.reshape(4, 2) + 0.5) / PX_PER_MM for marker, each in zip(ids.ravel(), corners, strict=True)
     }
 
 
@@ -157,9 +154,7 @@ def test_printing_twice_gives_the_same_file(tmp_path):
     assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
-@pytest.mark.parametrize(
-    "change", [{"scale_bar": None}, {"marker_dictionary": "DICT_9X9"}, {"markers": [{"id": 10}]}]
-)
+@pytest.mark.parametrize("change", [{"scale_bar": None}, {"marker_dictionary": "DICT_9X9"}, {"markers": [{"id": 10}]}])
 def test_a_card_that_cannot_be_drawn_is_refused(tmp_path, change):
     (tmp_path / "card.json").write_text(json.dumps(CARD | change), encoding="utf-8")
     with pytest.raises(CardError):
@@ -183,10 +178,7 @@ def test_an_unknown_paper_is_refused(tmp_path):
 
 @pytest.mark.parametrize("paper", PAPERS)
 def test_every_tag_is_read_back_from_the_paper(tmp_path, paper):
-    tags = [
-        Tag("North Ladder", str(number), datetime(2025, 2, 14, 7, number), "snip", "A")
-        for number in range(20)
-    ]
+    tags = [Tag("North Ladder", str(number), datetime(2025, 2, 14, 7, number), "snip", "A") for number in range(20)]
     assert print_tags(tags, tmp_path / "tags.pdf", paper=paper) == ()
     pictures = pages(tmp_path / "tags.pdf")
     assert len(pictures) == 2
@@ -201,15 +193,11 @@ def test_a_code_is_large_enough_and_keeps_its_quiet_zone(tmp_path):
     (picture,) = pages(tmp_path / "tags.pdf")
     for code in codes(picture):
         names = ("top_left", "top_right", "bottom_right", "bottom_left")
-        corners = np.array(
-            [(getattr(code.position, name).x, getattr(code.position, name).y) for name in names]
-        )
+        corners = np.array([(getattr(code.position, name).x, getattr(code.position, name).y) for name in names])
         side_mm = np.linalg.norm(corners[1] - corners[0]) / PX_PER_MM
         assert side_mm >= 24
         modules = 17 + 4 * int(code.extra["Version"])  # ISO/IEC 18004
-        quiet_px = int(
-            3.8 * side_mm / modules * PX_PER_MM
-        )  # four by ISO/IEC 18004, less the rounding of pixels
+        quiet_px = int(3.8 * side_mm / modules * PX_PER_MM)  # four by ISO/IEC 18004, less the rounding of pixels
         (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0)
         around = picture[top - quiet_px : bottom + quiet_px, left - quiet_px : right + quiet_px].copy()
         around[quiet_px - 3 : -quiet_px + 3, quiet_px - 3 : -quiet_px + 3] = 255
@@ -222,9 +210,7 @@ def test_a_printed_tag_is_read_from_a_photo_of_it(tmp_path):
     (sheet,) = pages(tmp_path / "tags.pdf", dpi=25.4 / 0.22)
     turn = cv2.getRotationMatrix2D((200, 200), 33, 1.0)
     turn[:, 2] += (300, 300)
-    photo = cv2.GaussianBlur(
-        cv2.warpAffine(sheet, turn, (1400, 1400), borderValue=(90, 110, 80)), (0, 0), 0.8
-    )
+    photo = cv2.GaussianBlur(cv2.warpAffine(sheet, turn, (1400, 1400), borderValue=(90, 110, 80)), (0, 0), 0.8)
     assert read_tag(photo) == TAG
 
 
@@ -274,9 +260,7 @@ def test_no_text_runs_over_its_tag(tmp_path):
     (picture,) = pages(tmp_path / "tags.pdf")
     left, top = (PAPER_MM["A4"][0] - 3 * TAG_MM[0]) / 2, 26.0
     sheet = picture[round((top - 1) * PX_PER_MM) :].copy()
-    inner = np.round(np.array([left + 0.6, 1.6, left + TAG_MM[0] - 0.6, TAG_MM[1] + 0.4]) * PX_PER_MM).astype(
-        int
-    )
+    inner = np.round(np.array([left + 0.6, 1.6, left + TAG_MM[0] - 0.6, TAG_MM[1] + 0.4]) * PX_PER_MM).astype(int)
     sheet[inner[1] : inner[3], inner[0] : inner[2]] = 255
     assert sheet.min() >= 160  # only the faint lines to cut along are left
 

@@ -27,8 +27,13 @@ def seen(camera, centre_xy, semi_axes, heading):
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.floats(45, 70), st.floats(0.6, 0.85), headings, st.floats(-150, 150), st.floats(-110, 110),
-    st.floats(0, 20), st.floats(-180, 180),
+    st.floats(45, 70),
+    st.floats(0.6, 0.85),
+    headings,
+    st.floats(-150, 150),
+    st.floats(-110, 110),
+    st.floats(0, 20),
+    st.floats(-180, 180),
 )
 def test_length_and_width_come_back(half_length, roundness, heading, x, y, tilt_deg, tilt_to_deg):
     half_width = half_length * roundness

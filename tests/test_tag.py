@@ -13,11 +13,7 @@ from hypothesis import strategies as st
 from scorer.tag import LONGEST_FIELD, TWO_TAGS, Tag, clean_field, encode_tag, parse_tag, read_tag
 
 TAG = Tag("North Ladder", "17", datetime(2025, 2, 14, 7, 30), "snip", "A")
-fields = (
-    st.text(max_size=LONGEST_FIELD)
-    .map(clean_field)
-    .filter(lambda text: not text or len(text) <= LONGEST_FIELD)
-)
+fields = st.text(max_size=LONGEST_FIELD).map(clean_field).filter(lambda text: not text or len(text) <= LONGEST_FIELD)
 readable = fields.filter(lambda text: not text or "\N{REPLACEMENT CHARACTER}" not in text)
 times = st.none() | st.datetimes().map(lambda when: when.replace(microsecond=0))
 tags = st.builds(Tag, readable, readable, times, readable, readable).filter(lambda tag: tag.crew or tag.bin)
@@ -52,9 +48,7 @@ def test_the_text_of_a_tag():
     assert encode_tag(TAG) == "crew=North+Ladder&bin=17&picked=2025-02-14T07:30&method=snip&side=A"
 
 
-@given(
-    st.permutations(["crew=S%C3%BCd", "bin=9", "picked=2025-02-14T07:30", "method=", "colour=blue", "side=B"])
-)
+@given(st.permutations(["crew=S%C3%BCd", "bin=9", "picked=2025-02-14T07:30", "method=", "colour=blue", "side=B"]))
 def test_order_and_unknown_fields_do_not_matter(parts):
     assert parse_tag("&".join(parts)) == Tag("Süd", "9", datetime(2025, 2, 14, 7, 30), None, "B")
 

@@ -58,9 +58,7 @@ def test_classes_of_the_codex_standard(size_mm, code, first_mm2, second_mm2):
 )
 def test_classes_of_the_other_tables(table, size_mm, areas):
     classes = [
-        judged(("abrasion", area + more, 9.0), table=table, size_mm=size_mm)
-        for area in areas
-        for more in (0, 1)
+        judged(("abrasion", area + more, 9.0), table=table, size_mm=size_mm) for area in areas for more in (0, 1)
     ]
     assert [fruit.class_name for fruit in classes] == ["I", "II", "II", OUT_OF_CLASS]
 
@@ -68,9 +66,7 @@ def test_classes_of_the_other_tables(table, size_mm, areas):
 def test_the_shed_table_asks_for_no_size():
     fruit = judged(("abrasion", 250.0, 20.0), table="shed", size_mm=(60.0, 40.0))
     assert (fruit.size_code, fruit.class_name, fruit.downgraded) == ("", "second", True)
-    assert fruit.reason.startswith(
-        "abrasion 2.5 cm2, over the 2 cm2 of first class, so second class. Table: shed"
-    )
+    assert fruit.reason.startswith("abrasion 2.5 cm2, over the 2 cm2 of first class, so second class. Table: shed")
     assert judged(("abrasion", 601.0, 20.0), table="shed", size_mm=(None, None)).class_name == OUT_OF_CLASS
 
 
@@ -119,9 +115,7 @@ def test_an_open_wound_keeps_a_fruit_out_of_every_class():
     # whole and sound: minimum requirements of CXS 184; the lengths are common practice, no source
     fruit = judged(("cut", 12.0, 8.0), ("stem_puncture", 12.0, 4.0))
     assert (fruit.class_name, fruit.downgraded, fruit.verdict) == (OUT_OF_CLASS, True, OVER)
-    assert fruit.reason.startswith(
-        "cut 8 mm long: an open wound of 5 mm or more keeps a fruit out of every class"
-    )
+    assert fruit.reason.startswith("cut 8 mm long: an open wound of 5 mm or more keeps a fruit out of every class")
     assert judged(("stem_puncture", 10.0, 3.0)).class_name == OUT_OF_CLASS
     assert judged(("cut", 12.0, 8.0), size_mm=(60.0, 40.0)).class_name == OUT_OF_CLASS
 
@@ -136,9 +130,7 @@ def test_a_fruit_without_a_size_code_is_not_judged():
     small = judged(("sap_burn", 100.0, 9.0), size_mm=(90.0, 55.0))
     assert (small.size_code, small.class_name, small.verdict) == ("", UNSIZED, NOT_JUDGED)
     assert not small.downgraded
-    assert small.reason.startswith(
-        "estimated mass 134 g lies below the smallest size code, which begins at 200 g"
-    )
+    assert small.reason.startswith("estimated mass 134 g lies below the smallest size code, which begins at 200 g")
     large = judged(size_mm=(180.0, 120.0))
     assert "above the largest size code, which ends at 800 g" in large.reason
     unknown = judged(("sap_burn", 100.0, 9.0), size_mm=(math.nan, 60.0))

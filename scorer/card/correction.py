@@ -56,7 +56,7 @@ class ColourCorrection:
 
     def to_linear(self, bgr: NDArray[np.uint8]) -> Float32:
         """Corrected linear light, float32 (H, W, 3) in B, G, R order, from a uint8 image of the same order."""
-        return cv2.transform(cv2.LUT(bgr, self._table), self._matrix_bgr)
+        return np.asarray(cv2.transform(cv2.LUT(bgr, self._table), self._matrix_bgr))
 
     def to_lab(self, bgr: NDArray[np.uint8]) -> Float32:
         """Corrected CIELAB, float32 (H, W, 3), from a uint8 B, G, R image."""
@@ -114,7 +114,9 @@ def _light_over_card(bgr: NDArray[np.uint8], pose: CardPose, card: CardDefinitio
         return np.column_stack([np.ones(len(at_mm)), (at_mm - middle) / 100])
 
     design = columns(points)
-    plane = least_squares(lambda p: design @ p - brightness, [np.median(brightness), 0, 0], loss="soft_l1", f_scale=0.03)
+    plane = least_squares(
+        lambda p: design @ p - brightness, [np.median(brightness), 0, 0], loss="soft_l1", f_scale=0.03
+    )
     slope = np.clip(plane.x[1:], -1.0, 1.0)
     light = np.exp(columns(card.patch_centres_mm)[:, 1:] @ slope)
     return np.asarray(light / light.mean())

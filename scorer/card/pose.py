@@ -42,7 +42,7 @@ class CardPose:
 
     def to_pixels(self, points_mm: Float64) -> Float64:
         """Pixels (N, 2) of card points (N, 2) in millimetres."""
-        return cv2.perspectiveTransform(points_mm[None].astype(np.float64), self.homography)[0]
+        return np.asarray(cv2.perspectiveTransform(points_mm[None].astype(np.float64), self.homography)[0])
 
 
 def find_card(grey: NDArray[np.uint8], card: CardDefinition, focal_35mm: float | None) -> CardPose | None:
@@ -108,9 +108,7 @@ def _place_camera(
     matrix = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1]])
     best: tuple[Camera, float] | None = None
     # a plane seen nearly head-on has two mirror poses; both are tried and the better is kept
-    _, rotations, translations, _ = cv2.solvePnPGeneric(
-        world_mm, corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
-    )
+    _, rotations, translations, _ = cv2.solvePnPGeneric(world_mm, corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE)
     for turn, shift in zip(rotations, translations, strict=True):
         turn, shift = cv2.solvePnPRefineLM(world_mm, corners_px, matrix, None, turn, shift)
         camera = Camera(focal_px, centre, cv2.Rodrigues(turn)[0], shift.ravel())

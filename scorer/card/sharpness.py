@@ -26,8 +26,8 @@ BLACK_MM, WHITE_MM = (
     (-2.2, -1.5),
     (2.6, 3.3),
 )  # where both are read: black midway between the border's two edges
-SAMPLES_PER_PX = 4
-PROFILES = 24  # across each side, between
+SAMPLES_PER_PX = 3
+PROFILES = 14  # across each side, between
 NEAREST_CORNER = 0.15  # this share of the side and the same from its other end
 CLEAR_STEP = 0.6  # of the median step over all sides; less is covered, in glare or in a shadow's edge
 CLEAR_SHARE = 0.6  # of a side's profiles; with fewer the side is left out
@@ -73,7 +73,7 @@ def marker_edge_width(
     seen = cv2.remap(bgr, where, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     light = correction.to_linear(seen)[..., 1].reshape(len(inner_mm), PROFILES, len(at_mm))
     light[~_in_picture(where, bgr.shape[:2]).reshape(light.shape[:2])] = np.nan
-    widths_mm = _widths_mm(light, at_mm)
+    widths_mm = _widths_mm(light.astype(np.float64), at_mm)
     along = np.abs(outward[:, 0]) > 0.5
     read = np.isfinite(widths_mm)
     found = [
@@ -99,9 +99,7 @@ def _sides(pose: CardPose, card: CardDefinition) -> tuple[Float64, Float64]:
 
 def _px_per_mm(pose: CardPose, middle_mm: Float64, outward: Float64) -> Float64:
     return np.asarray(
-        np.linalg.norm(
-            pose.to_pixels(middle_mm + outward / 2) - pose.to_pixels(middle_mm - outward / 2), axis=1
-        )
+        np.linalg.norm(pose.to_pixels(middle_mm + outward / 2) - pose.to_pixels(middle_mm - outward / 2), axis=1)
     )
 
 
@@ -138,9 +136,7 @@ def _width_of(rise: Float64, at_mm: Float64) -> float:
     if kept.mean() < CLEAR_SHARE:
         return float("nan")
     shift = half_way[kept]
-    aligned = np.median(
-        [np.interp(at_mm + s, at_mm, each) for s, each in zip(shift, rise[kept], strict=True)], axis=0
-    )
+    aligned = np.median([np.interp(at_mm + s, at_mm, each) for s, each in zip(shift, rise[kept], strict=True)], axis=0)
     return _crossing(aligned, at_mm, 0.9) - _crossing(aligned, at_mm, 0.1)
 
 

@@ -1,0 +1,1 @@
+"""Fruit: segmented by colour, parted, outlined, and fitted with a resting solid."""

@@ -57,13 +57,17 @@ def trace_outlines(labels: Labels, lab: Float32, odds: Float32, mm_per_px: float
     count = int(labels.max())
     if count == 0:
         return []
-    angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
+    angle: Float64 = np.arange(ANGLES, dtype=np.float64) * (2 * np.pi / ANGLES)
     direction = np.column_stack([np.cos(angle), np.sin(angle)])
     centres, radii = _radial_outlines(labels, count, angle)
     offsets = np.arange(-INWARD_MM / mm_per_px, OUTWARD_MM / mm_per_px, STEP_PX)
     margin = round(2.0 / mm_per_px / STEP_PX)
     reach = np.concatenate(
-        [offsets[0] - STEP_PX * np.arange(margin, 0, -1), offsets, offsets[-1] + STEP_PX * np.arange(1, margin + 1)]
+        [
+            offsets[0] - STEP_PX * np.arange(margin, 0, -1),
+            offsets,
+            offsets[-1] + STEP_PX * np.arange(1, margin + 1),
+        ]
     )
     at = radii[..., None] + reach  # (fruit, angle, reach)
     points = centres[:, None, None] + np.maximum(at, 1.0)[..., None] * direction[:, None]
@@ -108,7 +112,7 @@ def _radial_outlines(labels: Labels, count: int, angle: Float64) -> tuple[Float6
     return centres, radii
 
 
-def _sample(image: NDArray[np.generic], points: Float64, interpolation: int = cv2.INTER_LINEAR) -> NDArray[np.generic]:
+def _sample(image: Float32, points: Float64, interpolation: int = cv2.INTER_LINEAR) -> Float32:
     flat = points.reshape(points.shape[0], -1, 2).astype(np.float32)
     found = cv2.remap(image, flat, None, interpolation, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(found).reshape(*points.shape[:-1], *image.shape[2:])
@@ -126,13 +130,13 @@ def _change(points: Float64, lab: Float32, odds: Float32, margin: int) -> Float6
     step = inner - outer
     # a change towards less skin-like counts as it is; the other way it is no fruit's edge
     strength = np.sqrt((step[..., :3] ** 2).sum(axis=-1)) + np.clip(step[..., 3], -0.4, 0.4)
-    return np.clip(strength, 0, 2.0) / 2.0
+    return np.asarray(np.clip(strength, 0, 2.0) / 2.0)
 
 
 def _other_fruit(points: Float64, labels: Labels) -> NDArray[np.bool_]:
     here = _sample(labels.astype(np.float32), points, cv2.INTER_NEAREST)
     mine = np.arange(1, len(points) + 1)[:, None, None]
-    return (here != 0) & (here != mine)
+    return np.asarray((here != 0) & (here != mine))
 
 
 def _closed_path(cost: Float64) -> NDArray[np.intp]:
@@ -158,9 +162,7 @@ def _closed_path(cost: Float64) -> NDArray[np.intp]:
     return np.concatenate([path[:, ANGLES : ANGLES + half], path[:, half:ANGLES]], axis=1)
 
 
-def _free(
-    traced: Float64, label: int, labels: Labels, direction: Float64, mm_per_px: float
-) -> NDArray[np.bool_]:
+def _free(traced: Float64, label: int, labels: Labels, direction: Float64, mm_per_px: float) -> NDArray[np.bool_]:
     """Where the outline is the fruit's own: not against a neighbour, not at the border."""
     height, width = labels.shape
     free = np.ones(len(traced), bool)

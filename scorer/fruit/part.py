@@ -72,7 +72,7 @@ def _part_piece(piece: Mask, seen: Mask, mm_per_px: float) -> Labels:
 
 def _grow(seeds: Labels, distance: NDArray[np.float32], piece: Mask) -> Labels:
     """Watershed of the distance relief; every pixel of the piece gets the label of a seed."""
-    return np.asarray(watershed(-distance, seeds, mask=piece), np.int32)
+    return np.asarray(watershed(-distance, seeds, mask=piece), np.int32)  # type: ignore[no-untyped-call]
 
 
 def _join_convex(parts: Labels) -> Labels:
@@ -137,14 +137,14 @@ def _round_off(shape: Mask, parts: Labels, part: int) -> Mask:
     hull = _hull(shape)
     if hull is not None:
         cv2.fillConvexPoly(filled, hull, 1)
-    return (filled > 0) & ((parts == 0) | (parts == part))
+    return np.asarray((filled > 0) & ((parts == 0) | (parts == part)))
 
 
 def _fill_holes(mask: Mask) -> Mask:
     padded = np.pad(mask.astype(np.uint8), 1)
     outside = padded.copy()
     cv2.floodFill(outside, None, (0, 0), 2)
-    return (outside != 2)[1:-1, 1:-1]
+    return np.asarray((outside != 2)[1:-1, 1:-1])
 
 
 def _disc(radius_px: float) -> NDArray[np.uint8]:

@@ -19,7 +19,10 @@ Mask = NDArray[np.bool_]
 STRAY_LIGHT = 0.012  # added to each channel so that noise in near-black pixels stays small
 RED_WEIGHT, RED_FROM = 0.9, 0.1
 GREEN_WEIGHT, GREEN_FROM = 0.4, -0.05
-SKIN_FROM, SKIN_SLOPE = 0.75, 3.5  # likeness at which a colour is as probably skin as not, when nothing else is known
+SKIN_FROM, SKIN_SLOPE = (
+    0.75,
+    3.5,
+)  # likeness at which a colour is as probably skin as not, when nothing else is known
 SURE_SKIN = 1.9  # no floor reaches this
 SEED_RADIUS = 0.22  # a floor's spread in the colour plane, in units of the natural logarithm
 BINS = 64  # cells of 0.06: a floor in even light spreads over two or three
@@ -93,7 +96,7 @@ def _ground_seeds(rg: Float32, bg: Float32, likeness: Float32, zone: Mask) -> Ma
     smooth = cv2.GaussianBlur(counts.astype(np.float32), (0, 0), 1.2)
     i, j = np.unravel_index(int(smooth.argmax()), smooth.shape)
     at_rg, at_bg = rg_edges[i : i + 2].mean(), bg_edges[j : j + 2].mean()
-    if float(_likeness(np.float32(at_rg), np.float32(at_bg))) > SURE_SKIN:
+    if float(_likeness(np.array(at_rg, np.float32), np.array(at_bg, np.float32))) > SURE_SKIN:
         return seeds
     near = (np.hypot(rg_here - at_rg, bg_here - at_bg) < SEED_RADIUS) | (likeness[zone] < 0.7)
     seeds[zone] = near
@@ -125,4 +128,4 @@ def _histogram(cell: NDArray[np.int32], members: Mask, *, spread_over_light: flo
     counts = np.bincount(cell[members], minlength=LIGHT_BINS * BINS * BINS).astype(np.float32)
     cube = np.stack([cv2.GaussianBlur(layer, (0, 0), 1.0) for layer in counts.reshape(LIGHT_BINS, BINS, BINS)])
     cube += spread_over_light * cube.mean(axis=0)
-    return np.asarray(cube / max(float(cube.sum()), 1.0)).ravel()
+    return np.asarray(cube / max(float(cube.sum()), 1.0), np.float32).ravel()

@@ -146,9 +146,7 @@ def _look_at_solid(pixels: Float64, solid: RestingSolid, camera: Camera) -> tupl
     return area, facing, point * solid.semi_axes_mm
 
 
-def _visible_area(
-    solid: RestingSolid, camera: Camera, hidden: NDArray[np.bool_], corner_px: tuple[int, int]
-) -> float:
+def _visible_area(solid: RestingSolid, camera: Camera, hidden: NDArray[np.bool_], corner_px: tuple[int, int]) -> float:
     """Skin area in mm2 turned to the camera and not behind another fruit, summed over facets of the solid."""
     polar = (np.arange(MESH_RINGS) + 0.5) * np.pi / MESH_RINGS
     turn = (np.arange(MESH_SPOKES) + 0.5) * 2 * np.pi / MESH_SPOKES

@@ -118,12 +118,10 @@ def _first_guess(points_px: Float64, camera: Camera) -> Float64:
 
 def _support(normals: Float64, shape: Float64, height: float) -> Float64:
     flat = np.einsum("ni,ij,nj->n", normals[:, :2], shape, normals[:, :2])
-    return np.sqrt(np.maximum(flat + (normals[:, 2] * height) ** 2, 1e-6))
+    return np.asarray(np.sqrt(np.maximum(flat + (normals[:, 2] * height) ** 2, 1e-6)))
 
 
-def _improve(
-    parameters: Float64, normals: Float64, offset: Float64, weights: Float64
-) -> tuple[Float64, float]:
+def _improve(parameters: Float64, normals: Float64, offset: Float64, weights: Float64) -> tuple[Float64, float]:
     """One Gauss-Newton step of the robust fit; returns the new parameters and the largest change in mm."""
     x, y, s1, s2, s3, height = parameters
     nx, ny, nz = normals.T

@@ -116,7 +116,23 @@ def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
     facing, along = place[..., 0], place[..., 1]
     rim = (1 - facing) ** 2
     terms = np.stack(
-        [np.ones_like(x), x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3, facing, rim, rim * x, rim * y, along]
+        [
+            np.ones_like(x),
+            x,
+            y,
+            x * x,
+            x * y,
+            y * y,
+            x**3,
+            x * x * y,
+            x * y * y,
+            y**3,
+            facing,
+            rim,
+            rim * x,
+            rim * y,
+            along,
+        ]
     )
     basis = terms[:, inside].T.astype(np.float64)
     seen = lab[inside].astype(np.float64)

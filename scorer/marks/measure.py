@@ -93,9 +93,7 @@ def measure_marks(
     return found[list(MEASURES)].astype(float)
 
 
-def _averages(
-    labels: Labels, contrasts: Float32, probabilities: Float32, skin: SkinMap, count: int
-) -> pd.DataFrame:
+def _averages(labels: Labels, contrasts: Float32, probabilities: Float32, skin: SkinMap, count: int) -> pd.DataFrame:
     """Sums and means over each label, all labels at once."""
     marked = labels > 0
     which = labels[marked] - 1
@@ -106,7 +104,10 @@ def _averages(
 
     columns = {"area_mm2": mean(skin.area_mm2) * pixels, "facing": mean(skin.facing)}
     columns |= {name: mean(contrasts[..., CONTRASTS.index(name)]) for name in _AVERAGED}
-    columns |= {"dark_probability": mean(probabilities[..., 1]), "rubbed_probability": mean(probabilities[..., 2])}
+    columns |= {
+        "dark_probability": mean(probabilities[..., 1]),
+        "rubbed_probability": mean(probabilities[..., 2]),
+    }
     lightness = contrasts[..., CONTRASTS.index("lightness_over_cm")]
     columns["lightness_spread"] = np.sqrt(np.maximum(mean(lightness**2) - mean(lightness) ** 2, 0))
     peak = np.zeros(count)
@@ -143,7 +144,7 @@ def _shape(mark: Mask, point_mm: Float32, area_mm2: float, mm_per_px: float) -> 
     length, width = max(side_a, side_b) + mm_per_px, min(side_a, side_b) + mm_per_px
     hull_area = cv2.contourArea(cv2.convexHull(on_skin.astype(np.float32))) + length * mm_per_px
     perimeter = sum(cv2.arcLength(c, True) for c in contours) * float(np.sqrt(area_mm2 / max(mark.sum(), 1)))
-    bones = skeletonize(mark)
+    bones = skeletonize(mark)  # type: ignore[no-untyped-call]
     bone_mm = max(float(bones.sum()) * mm_per_px, mm_per_px)
     neighbours = cv2.filter2D(bones.astype(np.uint8), -1, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT)
     ends = int((bones & (neighbours == 2)).sum())
@@ -190,7 +191,10 @@ def _surface(mark: Mask, clean: Mask, contrasts: Float32, inside: Mask, mm_per_p
     roughness = contrasts[..., CONTRASTS.index("roughness")][ring] if ring.any() else np.zeros(1, np.float32)
     core = lightness[depth > 0.6 * depth.max()]
     edge = mark & (depth <= 1.5 * mm_per_px)
-    dx, dy = cv2.Sobel(lightness, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(lightness, cv2.CV_32F, 0, 1, scale=0.125)
+    dx, dy = (
+        cv2.Sobel(lightness, cv2.CV_32F, 1, 0, scale=0.125),
+        cv2.Sobel(lightness, cv2.CV_32F, 0, 1, scale=0.125),
+    )
     slope = float(np.hypot(dx, dy)[edge].mean()) / mm_per_px if edge.any() else 0.0
     drop = abs(float(np.median(around)) - float(core.mean()))
     return {

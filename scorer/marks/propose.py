@@ -90,9 +90,7 @@ def quadratic_terms(contrasts: NDArray[Any]) -> Float32:
     return np.hstack([clipped, clipped[:, rows] * clipped[:, columns]])
 
 
-def propose_marks(
-    probabilities: Float32, inside: Mask, area_mm2: Float32, mm_per_px: float, lab: Float32
-) -> Labels:
+def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_per_px: float, lab: Float32) -> Labels:
     """Label proposals of one fruit, int32 (H, W), 0 is none.
 
     Parameters
@@ -124,8 +122,8 @@ def propose_marks(
 def _regions(dark: Float32, rubbed: Float32, inside: Mask, mm_per_px: float) -> tuple[Labels, int, int]:
     """Connected places of dark marks, then those of rubs beside them.
 
-    Returns labels, their count with 0, and the first label that is a rub. The soft rim of a dark mark looks rubbed; it is
-    thinner than a rub and is left out.
+    Returns labels, their count with 0, and the first label that is a rub. The soft rim of a dark mark looks rubbed; it
+    is thinner than a rub and is left out.
     """
     join = _disc(max(round(JOIN_MM / 2 / mm_per_px), 1))
     is_dark = cv2.morphologyEx(((dark > OUTLINE_AT) & inside).astype(np.uint8), cv2.MORPH_CLOSE, join)
@@ -139,9 +137,7 @@ def _regions(dark: Float32, rubbed: Float32, inside: Mask, mm_per_px: float) -> 
     return np.asarray(labels, np.int32), of_dark + of_rub - 1, of_dark
 
 
-def draw_outlines(
-    labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: Float32, mm_per_px: float
-) -> Labels:
+def draw_outlines(labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: Float32, mm_per_px: float) -> Labels:
     """Redraw each sure proposal where its colour stands half-way between the skin about it and its own core.
 
     That is where a person draws a mark's outline; the detector's probability alone draws it too wide. ``sure`` and
@@ -156,9 +152,7 @@ def draw_outlines(
         if not sure[label]:
             continue
         margin = reach + ring
-        window = np.s_[
-            max(ys.start - margin, 0) : ys.stop + margin, max(xs.start - margin, 0) : xs.stop + margin
-        ]
+        window = np.s_[max(ys.start - margin, 0) : ys.stop + margin, max(xs.start - margin, 0) : xs.stop + margin]
         mark = labels[window] == label
         near = cv2.dilate(mark.astype(np.uint8), _disc(reach)) > 0
         about = (cv2.dilate(near.astype(np.uint8), _disc(ring)) > 0) & ~near & ~taken[window] & inside[window]

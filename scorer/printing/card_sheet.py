@@ -22,8 +22,7 @@ _GUTTER_MM = 8.0
 _HOW_TO = (
     (
         "Print",
-        "at 100\u00a0% (“actual size”), never “fit to page”, on white matt paper. Glossy paper mirrors the "
-        "lamps.",
+        "at 100\u00a0% (“actual size”), never “fit to page”, on white matt paper. Glossy paper mirrors the lamps.",
     ),
     (
         "Measure",
@@ -56,8 +55,7 @@ _CAUTIONS = (
     ),
     (
         "Wash and lime",
-        "These solutions are alkaline and burn. Follow the label and the safety data sheet; gloves, goggles, "
-        "no dust.",
+        "These solutions are alkaline and burn. Follow the label and the safety data sheet; gloves, goggles, no dust.",
     ),
     ("Heat", "Water often, shade, rest, slow first days. Local rules for work in heat come first."),
     (
@@ -97,9 +95,7 @@ def print_card(path: Path, *, paper: str = "A4", card_file: Path | None = None) 
 
 def _heading(sheet: Sheet, left_mm: float) -> None:
     sheet.text(left_mm, 20.0, "Reference card for tray photos", size_pt=19, font=BOLD, colour=LEAF)
-    sheet.text(
-        left_mm, 27.0, "It gives the photo its scale and its true colours.", size_pt=10.5, colour=QUIET
-    )
+    sheet.text(left_mm, 27.0, "It gives the photo its scale and its true colours.", size_pt=10.5, colour=QUIET)
     sheet.text(left_mm, 32.5, "Print at 100 %, then measure the bar: 100 mm.", size_pt=10.5, font=BOLD)
 
 
@@ -117,9 +113,7 @@ def _markers(sheet: Sheet, card: CardDefinition, left_mm: float, top_mm: float) 
     """Draw the ArUco markers from their dictionary's own bits, as cells and not as a picture."""
     dictionary_id = getattr(cv2.aruco, card.marker_dictionary, None)
     if dictionary_id is None:
-        raise CardError(
-            f"The card names the marker dictionary {card.marker_dictionary}, which OpenCV does not have."
-        )
+        raise CardError(f"The card names the marker dictionary {card.marker_dictionary}, which OpenCV does not have.")
     dictionary = cv2.aruco.getPredefinedDictionary(dictionary_id)
     cells = int(dictionary.markerSize) + 2  # the bits and one black cell around them
     for marker, corners_mm in card.marker_corners_mm.items():
@@ -154,9 +148,7 @@ def _scale_bar(sheet: Sheet, card_file: Path, left_mm: float, top_mm: float) -> 
         start_x, start_y = (float(value) for value in bar["start"])
         length, step = float(bar["length"]), float(bar["tick_every"])
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise CardError(
-            f"{card_file.name}: the scale bar cannot be read ({error}); restore the file."
-        ) from error
+        raise CardError(f"{card_file.name}: the scale bar cannot be read ({error}); restore the file.") from error
     x, y = left_mm + start_x, top_mm + start_y
     sheet.line((x, y), (x + length, y), colour=BLACK, width_mm=0.25)
     for tick in np.arange(0, length + step / 2, step):

@@ -47,9 +47,7 @@ def width_of(text: str, font: str, size_pt: float) -> float:
 def wrap(text: str, width_mm: float, *, font: str, size_pt: float) -> list[str]:
     """Break a text into lines no wider than a width: at blanks, or within a word that is wider alone."""
     lines = [""]
-    for word in filter(
-        None, text.split(" ")
-    ):  # only at plain blanks: others hold a number and its unit together
+    for word in filter(None, text.split(" ")):  # only at plain blanks: others hold a number and its unit together
         longer = f"{lines[-1]} {word}".strip(" ")
         if width_of(longer, font, size_pt) <= width_mm:
             lines[-1] = longer

@@ -48,9 +48,7 @@ class Sheet:
         self._buffer = io.BytesIO()
         register_fonts()
         size = (self.width_mm * mm, self.height_mm * mm)
-        self._canvas: Any = Canvas(
-            self._buffer, pagesize=size, invariant=1
-        )  # the same input gives the same bytes
+        self._canvas: Any = Canvas(self._buffer, pagesize=size, invariant=1)  # the same input gives the same bytes
         self._canvas.setTitle(title)
         self._canvas.setViewerPreference("PrintScaling", "None")  # viewers that heed it offer 100 % first
 
@@ -76,9 +74,7 @@ class Sheet:
         self._canvas.setLineWidth(width_mm * mm)
         self._canvas.setLineCap(0)
         self._canvas.setDash([1.2 * mm, 1.0 * mm] if dashed else [])
-        self._canvas.line(
-            start[0] * mm, (self.height_mm - start[1]) * mm, end[0] * mm, (self.height_mm - end[1]) * mm
-        )
+        self._canvas.line(start[0] * mm, (self.height_mm - start[1]) * mm, end[0] * mm, (self.height_mm - end[1]) * mm)
 
     def text(
         self,
@@ -121,9 +117,7 @@ class Sheet:
             draft.chmod(0o666 & ~_umask())
             draft.replace(path)
         except OSError as error:
-            raise OutputError(
-                f"{path} cannot be written ({error.strerror}); check the folder and its room."
-            ) from error
+            raise OutputError(f"{path} cannot be written ({error.strerror}); check the folder and its room.") from error
         finally:
             if draft is not None:
                 draft.unlink(missing_ok=True)

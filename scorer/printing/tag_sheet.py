@@ -212,9 +212,7 @@ def _write(sheet: Sheet, block: _Block, top_mm: float) -> None:
     sheet.text(block.left_mm, baseline_mm, block.name, size_pt=_LABEL_PT, colour=QUIET)
     if block.lines is None:
         end_mm = top_mm + block.height_mm
-        sheet.line(
-            (block.left_mm, end_mm), (block.left_mm + block.width_mm, end_mm), colour=QUIET, width_mm=0.15
-        )
+        sheet.line((block.left_mm, end_mm), (block.left_mm + block.width_mm, end_mm), colour=QUIET, width_mm=0.15)
         return
     for line in block.lines:
         baseline_mm += block.leading_mm

@@ -22,9 +22,7 @@ def _size(_: click.Context, __: click.Parameter, value: str | None) -> tuple[int
 @click.command()
 @click.argument("out", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--trays", type=click.IntRange(min=1), default=10, show_default=True, help="How many trays.")
-@click.option(
-    "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="The same seed, the same trays."
-)
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="The same seed, the same trays.")
 @click.option("--size", callback=_size, help="Size of every photo, such as 2016x1512; otherwise drawn.")
 def main(out: Path, trays: int, seed: int, size: tuple[int, int] | None) -> None:
     """Write photos and truth of simulated trays to the folder OUT."""

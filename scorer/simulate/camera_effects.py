@@ -79,9 +79,7 @@ def _tone_table(phone: PhoneLook) -> Floats:
         knee + (1 - knee) * (1 - np.exp(-np.maximum(light - knee, 0) / max(1 - knee, 1e-3))),
     )
     rolled = np.clip(rolled, 0, 1)
-    coded = np.where(
-        rolled <= 0.0031308, 12.92 * rolled, 1.055 * np.maximum(rolled, 0.0031308) ** (1 / 2.4) - 0.055
-    )
+    coded = np.where(rolled <= 0.0031308, 12.92 * rolled, 1.055 * np.maximum(rolled, 0.0031308) ** (1 / 2.4) - 0.055)
     curved = coded + phone.contrast * coded * (1 - coded) * (2 * coded - 1)
     return np.asarray(np.clip(phone.lift + (1 - phone.lift) * curved, 0, 1), np.float32)
 
@@ -98,9 +96,7 @@ def corner_loss(phone: PhoneLook, rows: slice, columns: slice, size_px: tuple[in
 def develop(phone: PhoneLook, light: Floats, loss: Floats) -> Floats:
     """Noise-free picture (h, w, 3) in 0..1, sRGB-coded, of light (h, w, 3) that came through the lens."""
     exposed = light * (loss[..., None] * phone.gain.astype(np.float32))
-    index = np.clip(exposed * np.float32((_TABLE_STEPS - 1) / _TABLE_TOP), 0, _TABLE_STEPS - 1).astype(
-        np.uint16
-    )
+    index = np.clip(exposed * np.float32((_TABLE_STEPS - 1) / _TABLE_TOP), 0, _TABLE_STEPS - 1).astype(np.uint16)
     coded = _tone_table(phone)[index]
     grey = coded @ np.array([0.114, 0.587, 0.299], np.float32)
     return np.asarray(
@@ -113,9 +109,7 @@ def _motion_kernel(length_px: float, turn: float) -> Floats:
     kernel = np.zeros((side, side), np.uint8)
     reach = np.array([np.cos(turn), np.sin(turn)]) * length_px / 2
     ends = [np.round((np.array([side // 2, side // 2]) + sign * reach) * 16).astype(int) for sign in (-1, 1)]
-    cv2.line(
-        kernel, (int(ends[0][0]), int(ends[0][1])), (int(ends[1][0]), int(ends[1][1])), 255, 1, cv2.LINE_AA, 4
-    )
+    cv2.line(kernel, (int(ends[0][0]), int(ends[0][1])), (int(ends[1][0]), int(ends[1][1])), 255, 1, cv2.LINE_AA, 4)
     return kernel.astype(np.float32) / max(float(kernel.sum()), 1.0)
 
 

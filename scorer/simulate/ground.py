@@ -48,18 +48,14 @@ def floor_picture(rng: np.random.Generator, floor: str, width_px: int, height_px
     lightness += rng.uniform(0.005, 0.04) * flat_noise(rng, shape, 260)
     lightness += rng.uniform(0.0, 0.03) * flat_noise(rng, shape, 3)
     if floor == "wood":
-        lightness += rng.uniform(0.06, 0.2) * flat_noise(rng, shape, 7, 40) + 0.05 * flat_noise(
-            rng, shape, 2.5, 25
-        )
+        lightness += rng.uniform(0.06, 0.2) * flat_noise(rng, shape, 7, 40) + 0.05 * flat_noise(rng, shape, 2.5, 25)
         plank = int(rng.uniform(60, 150) * _FLOOR_PX_PER_MM)
         lightness[np.arange(height_px) % plank < 3] *= 0.4
     elif floor == "steel":
         lightness += rng.uniform(0.02, 0.1) * flat_noise(rng, shape, 2, 60)
     elif floor == "cardboard":
         rows = np.sin(np.arange(height_px) * (2 * np.pi / (rng.uniform(5, 8) * _FLOOR_PX_PER_MM)))
-        lightness += (rng.uniform(0, 0.05) * rows[:, None]).astype(np.float32) + 0.05 * flat_noise(
-            rng, shape, 3, 2
-        )
+        lightness += (rng.uniform(0, 0.05) * rows[:, None]).astype(np.float32) + 0.05 * flat_noise(rng, shape, 3, 2)
     elif floor in ("green_liner", "blue", "grey", "black", "dark_grey") and rng.random() < 0.7:
         lightness *= _embossed(rng, shape)
     albedo = tone * np.clip(lightness, 0.05, 1.6)[..., None]
@@ -109,9 +105,7 @@ def _debris(rng: np.random.Generator, mask: UInt8, at: Floats) -> None:
     if form == 0:
         angles = np.sort(rng.uniform(0, 2 * np.pi, rng.integers(4, 9)))
         radius = rng.uniform(1.5, 11) * scale * rng.uniform(0.4, 1, len(angles))
-        corners = (
-            np.stack([np.cos(angles) * radius, np.sin(angles) * radius * rng.uniform(0.3, 1)], axis=1) + at
-        )
+        corners = np.stack([np.cos(angles) * radius, np.sin(angles) * radius * rng.uniform(0.3, 1)], axis=1) + at
         cv2.fillPoly(mask, [np.round(corners * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     elif form == 1:
         turn, length = rng.uniform(0, 6.28), rng.uniform(4, 25) * scale
@@ -184,23 +178,17 @@ def draw_ground(
     shade = light
     if box.wall_mm > 0:
         shade = light * _wall_shade(scene, light.shape[:2])[..., None]
-    big = cv2.resize(
-        shade, (light.shape[1] * SHADE_STEP, light.shape[0] * SHADE_STEP), interpolation=cv2.INTER_LINEAR
-    )
+    big = cv2.resize(shade, (light.shape[1] * SHADE_STEP, light.shape[0] * SHADE_STEP), interpolation=cv2.INTER_LINEAR)
     radiance *= big[:height, :width]
     if box.wall_mm > 0:
         radiance = _walls(rng, scene, rig, radiance, floor, bench)
     return radiance
 
 
-def _lay_print(
-    radiance: Floats, scene: Scene, thing: FlatThing, picture: UInt8, scale: int, paper: float
-) -> None:
+def _lay_print(radiance: Floats, scene: Scene, thing: FlatThing, picture: UInt8, scale: int, paper: float) -> None:
     """Lay a printed picture on the floor, smoothly, by drawing it at twice the photo's resolution."""
     to_px = floor_to_px(scene.camera) @ thing.to_floor()
-    corners = cv2.perspectiveTransform(
-        (np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * thing.size_mm)[None], to_px
-    )[0]
+    corners = cv2.perspectiveTransform((np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * thing.size_mm)[None], to_px)[0]
     low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 2, 0)
     high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 3, scene.size_px)
     width, height = (int(side) for side in high - low)
@@ -233,15 +221,12 @@ def _wall_shade(scene: Scene, shape: tuple[int, int]) -> Floats:
     return np.asarray(1 - 0.45 * np.exp(-np.clip(inset, 0, None) / (0.5 * scene.box.wall_mm)), np.float32)
 
 
-def _walls(
-    rng: np.random.Generator, scene: Scene, rig: LightRig, radiance: Floats, floor: str, bench: str
-) -> Floats:
+def _walls(rng: np.random.Generator, scene: Scene, rig: LightRig, radiance: Floats, floor: str, bench: str) -> Floats:
     """Paint the bench, the rim and the inner walls around the floor."""
     box, white = scene.box, rig.white.astype(np.float32)
     half_x, half_y, top = box.length_mm / 2, box.width_mm / 2, box.wall_mm
     low, high = (
-        np.array(tone, float)
-        for tone in _TONES[floor if rng.random() < 0.5 else str(rng.choice(list(_TONES)))]
+        np.array(tone, float) for tone in _TONES[floor if rng.random() < 0.5 else str(rng.choice(list(_TONES)))]
     )
     tone = linear_bgr(*(low + rng.random() * (high - low)))
     picture = _plane(rng, bench, scene, -2.0) * white * np.float32(rng.uniform(0.5, 1.0))
@@ -257,8 +242,6 @@ def _walls(
             lit = lit + lamp.colour * max(float(lamp.direction[:2] @ inward[side]), 0.05)
         cover = _polygon(scene, quad)[..., None]
         picture += cover * (tone * lit.astype(np.float32) - picture)
-    inside = _polygon(scene, _rectangle(half_x, half_y, 0.0)) * _polygon(
-        scene, _rectangle(half_x, half_y, top)
-    )
+    inside = _polygon(scene, _rectangle(half_x, half_y, 0.0)) * _polygon(scene, _rectangle(half_x, half_y, top))
     picture += inside[..., None] * (radiance - picture)
     return picture

@@ -137,9 +137,7 @@ def spread(rng: np.random.Generator, lamp: Lamp, number: int) -> Floats:
     other = np.cross(lamp.direction, sideways)
     radius = lamp.size * np.sqrt((np.arange(number) + 0.5) / number)
     turn = np.arange(number) * 2.399963 + rng.uniform(0, 2 * np.pi)
-    rays = lamp.direction + radius[:, None] * (
-        np.cos(turn)[:, None] * sideways + np.sin(turn)[:, None] * other
-    )
+    rays = lamp.direction + radius[:, None] * (np.cos(turn)[:, None] * sideways + np.sin(turn)[:, None] * other)
     rays[:, 2] = np.maximum(rays[:, 2], 0.3)
     return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True), float)
 
@@ -152,9 +150,7 @@ def _dome() -> Floats:
     return np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
 
 
-def _floor_shadow(
-    fruit: list[LaidFruit], directions: Floats, camera: Camera, shape: tuple[int, int]
-) -> Floats:
+def _floor_shadow(fruit: list[LaidFruit], directions: Floats, camera: Camera, shape: tuple[int, int]) -> Floats:
     """Share (h, w) of the given directions that fruit hide from the floor, at quarter resolution."""
     total = np.zeros(shape, np.float32)
     for direction in directions:
@@ -216,9 +212,7 @@ def light_on_fruit(rig: LightRig, number: int, fruit: list[LaidFruit], crop: Sur
     coarse = (max(2, width // SHADE_STEP), max(2, height // SHADE_STEP))
 
     def shrink(layers: Floats) -> Floats:
-        return np.stack(
-            [cv2.resize(layer, coarse, interpolation=cv2.INTER_LINEAR) for layer in layers], axis=-1
-        )
+        return np.stack([cv2.resize(layer, coarse, interpolation=cv2.INTER_LINEAR) for layer in layers], axis=-1)
 
     point = own.to_world(shrink(crop.point).reshape(-1, 3).astype(float))
     normal = shrink(crop.normal).reshape(-1, 3).astype(float) @ own.rotation.T

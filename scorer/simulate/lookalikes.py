@@ -74,9 +74,7 @@ def draw_water_drop(rng: np.random.Generator, light: tuple[float, float]) -> Sta
     colour = np.clip(tone, 0.02, 1)[..., None] * np.ones(3, np.float32)
     opacity = body * np.clip(rng.uniform(0.08, 0.3) + 0.25 * np.abs(side) + 0.3 * rim, 0, 0.7)
     relief = blurred(body * np.sqrt(depth + 0.02), 0.15) * np.float32(size * rng.uniform(0.12, 0.28))
-    return Stamp(
-        "water_drop", opacity, colour.astype(np.float32), body, 0.75, 2.5, 0.12, relief.astype(np.float32)
-    )
+    return Stamp("water_drop", opacity, colour.astype(np.float32), body, 0.75, 2.5, 0.12, relief.astype(np.float32))
 
 
 def draw_dust(rng: np.random.Generator) -> Stamp:
@@ -86,16 +84,10 @@ def draw_dust(rng: np.random.Generator) -> Stamp:
     picture = np.zeros(u.shape, np.uint8)
     for _ in range(rng.integers(2, 22)):
         at = np.round((rng.normal(0, spread * 0.6, 2) * STAMP_PX_PER_MM + u.shape[0] / 2) * 16).astype(int)
-        cv2.circle(
-            picture, (int(at[0]), int(at[1])), int(rng.uniform(6, 30)), int(rng.integers(90, 256)), -1, 16, 4
-        )
+        cv2.circle(picture, (int(at[0]), int(at[1])), int(rng.uniform(6, 30)), int(rng.integers(90, 256)), -1, 16, 4)
     specks = blurred(picture.astype(np.float32) / 255, 0.08)
     dark = rng.random() < 0.45
-    tone = (
-        draw_tone(rng, [30, 24, 18], [90, 76, 60])
-        if dark
-        else draw_tone(rng, [150, 140, 120], [230, 225, 215])
-    )
+    tone = draw_tone(rng, [30, 24, 18], [90, 76, 60]) if dark else draw_tone(rng, [150, 140, 120], [230, 225, 215])
     return Stamp("dust", specks * np.float32(rng.uniform(0.4, 1)), tone, specks, 0.0, 0.4, 0.8)
 
 

@@ -51,9 +51,7 @@ def stamp_noise(rng: np.random.Generator, shape: tuple[int, int], wave_mm: float
     """Noise (n, n) of several waves, standard deviation about 1."""
     total = np.zeros(shape, np.float32)
     for octave in range(octaves):
-        total += flat_noise(rng, shape, max(wave_mm * STAMP_PX_PER_MM / 2**octave, 1.5)) * np.float32(
-            0.62**octave
-        )
+        total += flat_noise(rng, shape, max(wave_mm * STAMP_PX_PER_MM / 2**octave, 1.5)) * np.float32(0.62**octave)
     return total / np.float32(1.25)
 
 
@@ -143,9 +141,7 @@ def _sap_run(rng: np.random.Generator) -> Floats:
     picture = np.zeros_like(u)
     for _ in range(rng.integers(1, 4)):
         start = (-length / 2 + rng.uniform(0, 0.3) * length, rng.normal(0, 2.5))
-        line = wandering(
-            rng, length * rng.uniform(0.5, 1), rng.normal(0, 0.5), 0.1, start, rng.normal(0, 0.15)
-        )
+        line = wandering(rng, length * rng.uniform(0.5, 1), rng.normal(0, 0.5), 0.1, start, rng.normal(0, 0.15))
         along = np.linspace(0, 1, len(line))
         width = rng.uniform(0.8, 4.0) * (1 + rng.uniform(-0.7, 0.9) * along)
         width *= 1 + 0.3 * np.sin(along * rng.uniform(4, 25) + rng.uniform(0, 6))
@@ -213,9 +209,7 @@ def draw_sap(rng: np.random.Generator) -> Stamp:
     gloss = float(rng.choice([0.3, 0.8, 1.8], p=[0.5, 0.3, 0.2]))
     rough = float(rng.uniform(0.25, 0.7))
     smooth = 0.8 if form is _sap_flecks else 0.25
-    return Stamp(
-        "sap", opacity, colour, outline_of(opacity, smooth), float(rng.uniform(0, 0.5)), gloss, rough, raised
-    )
+    return Stamp("sap", opacity, colour, outline_of(opacity, smooth), float(rng.uniform(0, 0.5)), gloss, rough, raised)
 
 
 def draw_abrasion(rng: np.random.Generator) -> Stamp:
@@ -230,12 +224,8 @@ def draw_abrasion(rng: np.random.Generator) -> Stamp:
     u, v = grid_mm(length * 0.72 + 3)
     patch = blot(rng, u, v, length, width, rng.uniform(0.15, 0.5), rng.uniform(0.4, 3.5))
     tooth = stamp_noise(rng, u.shape, rng.uniform(1.0, 5.0), 4)
-    haze = np.clip(0.6 + rng.uniform(0.15, 0.45) * tooth, 0.05, 1) * (
-        rng.uniform(0.2, 0.5) if bundle else 0.85
-    )
-    scratches = _scratches(
-        rng, u, length, width, rng.uniform(0.5, 1.4) if bundle else rng.choice([0, 0.4, 0.8])
-    )
+    haze = np.clip(0.6 + rng.uniform(0.15, 0.45) * tooth, 0.05, 1) * (rng.uniform(0.2, 0.5) if bundle else 0.85)
+    scratches = _scratches(rng, u, length, width, rng.uniform(0.5, 1.4) if bundle else rng.choice([0, 0.4, 0.8]))
     opacity = np.clip(patch * np.maximum(haze, scratches * rng.uniform(0.6, 1)), 0, 1) * rng.uniform(0.5, 1)
     colour = pick_colour(rng, _RUB)[None, None] * (1 + 0.15 * np.clip(tooth, -2, 2))[..., None]
     return Stamp(
@@ -257,9 +247,7 @@ def _scratches(rng: np.random.Generator, u: Floats, length: float, width: float,
         start = (rng.uniform(-length / 2, length / 2 - own * 0.6), rng.uniform(-width / 2, width / 2))
         line = wandering(rng, own, rng.normal(0, 0.12), 0.015, start, rng.normal(0, 0.07))
         taper = np.sin(np.linspace(0.1, np.pi - 0.1, len(line))) ** 0.6
-        picture = np.maximum(
-            picture, stroke(picture.shape, line, rng.uniform(0.2, 0.8) * taper) * rng.uniform(0.4, 1)
-        )
+        picture = np.maximum(picture, stroke(picture.shape, line, rng.uniform(0.2, 0.8) * taper) * rng.uniform(0.4, 1))
     return picture
 
 
@@ -326,9 +314,7 @@ def draw_crease(rng: np.random.Generator) -> Stamp:
     opacity, groove = np.zeros_like(u), np.zeros_like(u)
     offset = 0.0
     for _ in range(1 if rng.random() < 0.7 else 2):
-        line = wandering(
-            rng, length * rng.uniform(0.7, 1), rng.normal(0, 1.0), 0.04, (0, 0), rng.normal(0, 0.1)
-        )
+        line = wandering(rng, length * rng.uniform(0.7, 1), rng.normal(0, 1.0), 0.04, (0, 0), rng.normal(0, 0.1))
         line -= line[len(line) // 2] - [0, offset]
         taper = np.sin(np.linspace(0.15, np.pi - 0.15, len(line))) ** 0.5
         body = blurred(stroke(u.shape, line, 0.75 * width * taper), width * 0.22)

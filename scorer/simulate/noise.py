@@ -41,9 +41,7 @@ class NoiseTiles:
         shift = rng.uniform(0, TILE_PX, 2).astype(np.float32)
         at_x = np.mod(u_mm * cos - v_mm * sin + shift[0], np.float32(TILE_PX))
         at_y = np.mod(u_mm * sin + v_mm * cos + shift[1], np.float32(TILE_PX))
-        return np.asarray(
-            cv2.remap(tile, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32
-        )
+        return np.asarray(cv2.remap(tile, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP), np.float32)
 
 
 def draw_noise_tiles(rng: np.random.Generator) -> NoiseTiles:
@@ -61,9 +59,7 @@ def _filtered(rng: np.random.Generator, spectrum: NDArray[np.float64]) -> Floats
     return np.asarray((tile - tile.mean()) / tile.std(), np.float32)
 
 
-def flat_noise(
-    rng: np.random.Generator, shape: tuple[int, int], wave_px: float, stretch: float = 1.0
-) -> Floats:
+def flat_noise(rng: np.random.Generator, shape: tuple[int, int], wave_px: float, stretch: float = 1.0) -> Floats:
     """Smooth noise (H, W) of standard deviation about 1; ``stretch`` draws the blobs out along x."""
     height, width = shape
     rows = max(3, round(height / wave_px) + 2)

@@ -48,9 +48,7 @@ def card_picture() -> UInt8:
     side = round(card["marker_side"] * scale)
     for marker in card["markers"]:
         x, y = (round(value * scale) for value in marker["top_left"])
-        picture[y : y + side, x : x + side] = cv2.aruco.generateImageMarker(dictionary, marker["id"], side)[
-            ..., None
-        ]
+        picture[y : y + side, x : x + side] = cv2.aruco.generateImageMarker(dictionary, marker["id"], side)[..., None]
     side = round(card["patch_side"] * scale)
     for patch in card["patches"]:
         x, y = (round(value * scale) for value in patch["top_left"])
@@ -93,9 +91,7 @@ def tag_picture(text: str) -> UInt8:
     code.make(fit=True)
     modules = np.array(code.get_matrix(), bool)
     side = height - 2 * round(2.2 * scale)
-    square = cv2.resize(
-        np.where(modules, 15, 250).astype(np.uint8), (side, side), interpolation=cv2.INTER_NEAREST
-    )
+    square = cv2.resize(np.where(modules, 15, 250).astype(np.uint8), (side, side), interpolation=cv2.INTER_NEAREST)
     top = (height - side) // 2
     picture[top : top + side, top : top + side] = square[..., None]
     lines = [value for _, value in parse_qsl(text)] or [text[:10]]

@@ -43,9 +43,7 @@ class _Canvas:
     kinds: dict[int, tuple[int, str, float]] = field(default_factory=dict)
     lookalikes: list[dict[str, Any]] = field(default_factory=list)
 
-    def add(
-        self, crop: SurfaceCrop, number: int, shaded: Floats, labels: NDArray[np.uint16]
-    ) -> NDArray[np.bool_]:
+    def add(self, crop: SurfaceCrop, number: int, shaded: Floats, labels: NDArray[np.uint16]) -> NDArray[np.bool_]:
         """Draw a fruit where it is nearer than what is there; return where its skin is now seen (h, w)."""
         window = crop.window
         nearer = crop.depth_mm < self.depth_mm[window]
@@ -72,9 +70,7 @@ class _Studio:
     busy: float
 
 
-def _contrasts(
-    studio: _Studio, crop: SurfaceCrop, dress: Dress, with_marks: Floats, without: Floats
-) -> list[float]:
+def _contrasts(studio: _Studio, crop: SurfaceCrop, dress: Dress, with_marks: Floats, without: Floats) -> list[float]:
     """Mean CIE76 difference that each mark makes in the developed, noise-free photo."""
     loss = corner_loss(studio.phone, *crop.window, studio.scene.size_px)
     labs = [
@@ -86,9 +82,7 @@ def _contrasts(
     return [float(difference[mask].mean()) if mask.any() else 0.0 for mask in masks]
 
 
-def _draw_fruit(
-    rng: np.random.Generator, studio: _Studio, canvas: _Canvas, ground: Floats, number: int
-) -> Floats:
+def _draw_fruit(rng: np.random.Generator, studio: _Studio, canvas: _Canvas, ground: Floats, number: int) -> Floats:
     """Draw fruit ``number`` (from 1); return its stem end in the world, and 1 if it faces the camera."""
     scene, fruit = studio.scene, studio.scene.fruit[number - 1]
     crop = cast_rays(fruit, scene.camera, *scene.size_px)
@@ -172,9 +166,7 @@ def _draw_stalk(
         tone = draw_tone(rng, [60, 74, 34], [120, 130, 70])
     round_off = 0.45 + 0.55 * np.clip(1 - (2 * side / width_px * rng.choice([-1, 1]) * 0.5 + 0.5) ** 2, 0, 1)
     shaded = tone * (studio.rig.white * 0.7 * (round_off * (0.8 + 0.3 * along))[..., None]).astype(np.float32)
-    canvas.light[window] += cover.astype(np.float32)[..., None] * (
-        shaded.astype(np.float32) - canvas.light[window]
-    )
+    canvas.light[window] += cover.astype(np.float32)[..., None] * (shaded.astype(np.float32) - canvas.light[window])
     canvas.marks[window][cover > 0.5] = 0
     canvas.lookalikes.append(_lookalike("stalk", number, (foot + tip) / 2, span / 2 + width_px / 2))
 
@@ -224,9 +216,7 @@ def _settle_marks(canvas: _Canvas) -> dict[int, list[dict[str, Any]]]:
 
 
 def _draw_clock(rng: np.random.Generator) -> datetime:
-    return datetime(2025, 10, 1, 7) + timedelta(
-        days=int(rng.integers(0, 140)), seconds=int(rng.integers(0, 36000))
-    )
+    return datetime(2025, 10, 1, 7) + timedelta(days=int(rng.integers(0, 140)), seconds=int(rng.integers(0, 36000)))
 
 
 def simulate_tray(seed: int | Sequence[int], settings: TraySettings | None = None) -> SimulatedTray:

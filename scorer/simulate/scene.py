@@ -69,9 +69,7 @@ class Scene:
 def floor_to_px(camera: Camera, height_mm: float = 0.0) -> Floats:
     """(3, 3) homography from floor mm, or from a level plane above it, to pixels."""
     projection = camera.projection
-    return np.column_stack(
-        [projection[:, 0], projection[:, 1], projection[:, 3] + projection[:, 2] * height_mm]
-    )
+    return np.column_stack([projection[:, 0], projection[:, 1], projection[:, 3] + projection[:, 2] * height_mm])
 
 
 def draw_camera(
@@ -209,11 +207,7 @@ def lay_fruit(
         margin = -60.0 if rng.random() < 0.03 else 4.0
         room = _Room(camera, size, box, flat, margin)
         for attempt in range(60):
-            roll = (
-                rng.uniform(0, 2 * np.pi)
-                if roll_free
-                else rng.normal(0, np.radians(25)) + np.pi * rng.integers(2)
-            )
+            roll = rng.uniform(0, 2 * np.pi) if roll_free else rng.normal(0, np.radians(25)) + np.pi * rng.integers(2)
             tilt = float(np.clip(rng.normal(0, 6), -15, 15))
             turn = _turn(rng.normal(common_yaw, yaw_spread), np.radians(tilt), roll)
             fruit = rest_on_floor(shape, turn)

@@ -48,9 +48,7 @@ CREWS = (
     Crew("Kestrel", "hand_snap", {"sap": 0.75, "abrasion": 0.12, "cut": 0.03}),  # snaps the stems dry
     Crew("Paperbark", "hand_snap", {"abrasion": 0.7, "sap": 0.12, "crease": 0.08}),  # tips the picking bags
     Crew("Curlew", "hand_clip", {"cut": 0.5, "puncture": 0.15, "sap": 0.1}),  # cuts fruit with the clippers
-    Crew(
-        "Brolga", "pole", {"puncture": 0.35, "crease": 0.3, "abrasion": 0.15}
-    ),  # leaves stems long, packs tight
+    Crew("Brolga", "pole", {"puncture": 0.35, "crease": 0.3, "abrasion": 0.15}),  # leaves stems long, packs tight
     Crew("Quandong", "harvest_aid", {"sap": 0.06, "abrasion": 0.08}),  # careful
 )
 

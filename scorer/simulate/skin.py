@@ -136,9 +136,7 @@ def paint_skin(
     return SkinLayers(np.clip(albedo, 0.004, 0.95).astype(np.float32), gloss, rough, bump)
 
 
-def _ground(
-    rng: np.random.Generator, look: SkinLook, position: Floats, grain: Callable[..., Floats]
-) -> Floats:
+def _ground(rng: np.random.Generator, look: SkinLook, position: Floats, grain: Callable[..., Floats]) -> Floats:
     first, second = (colour * np.float32(rng.uniform(0.88, 1.12)) for colour in look.grounds)
     lean = rng.normal(0, 0.6, 3)
     share = lean[0] * position[0] + lean[1] * position[1] + lean[2] * position[2] + rng.normal(0, 0.7)

@@ -172,9 +172,7 @@ def lay_stamp(
         inside = np.flatnonzero((extent >= 0.5) & (crop.cover[rows, columns] > 0.5))[::3]
         if len(inside) > 3:
             flat = opacity.ravel()[inside]
-            gain = settled_gain(
-                stamp, skin.reshape(-1, 3)[inside], flat, colour.reshape(-1, 3)[inside], target_delta_e
-            )
+            gain = settled_gain(stamp, skin.reshape(-1, 3)[inside], flat, colour.reshape(-1, 3)[inside], target_delta_e)
             opacity = np.clip(opacity * np.float32(gain), 0, 1)
     layers.albedo[rows, columns] = _mixed(skin, colour, opacity, stamp.stain)
     layers.gloss[rows, columns] *= 1 + opacity * (stamp.gloss - 1)
@@ -185,9 +183,7 @@ def lay_stamp(
     return LaidStamp(rows, columns, opacity, extent)
 
 
-def _add_relief(
-    bump: Floats, height_mm: Floats, look_up: Callable[..., Floats], axes: tuple[Floats, Floats]
-) -> None:
+def _add_relief(bump: Floats, height_mm: Floats, look_up: Callable[..., Floats], axes: tuple[Floats, Floats]) -> None:
     slope_v, slope_u = np.gradient(height_mm * np.float32(STAMP_PX_PER_MM))
     for slope, axis in ((slope_u, axes[0]), (slope_v, axes[1])):
         seen = look_up(np.asarray(slope, np.float32))

@@ -44,9 +44,7 @@ def simulate_trays(
             on_done(photo)
         else:
             missing.append(index)
-    work = (
-        joblib.delayed(_write_one)(folder, photos[index].stem, [seed, index], settings) for index in missing
-    )
+    work = (joblib.delayed(_write_one)(folder, photos[index].stem, [seed, index], settings) for index in missing)
     for stem in joblib.Parallel(n_jobs=jobs, return_as="generator_unordered")(work):
         on_done(folder / "photos" / f"{stem}.jpg")
     return photos

@@ -63,9 +63,7 @@ class SimulatedTray:
     exif: PhotoFile
 
 
-def draw_photo_file(
-    rng: np.random.Generator, focal_35mm: float, taken_at: datetime, tells_focal: bool
-) -> PhotoFile:
+def draw_photo_file(rng: np.random.Generator, focal_35mm: float, taken_at: datetime, tells_focal: bool) -> PhotoFile:
     """Draw how the photo is stored."""
     return PhotoFile(
         round(focal_35mm) if tells_focal else None,

@@ -69,7 +69,7 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
 
 
 def _figures(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> dict[str, Any]:
-    """Precision, recall and F1 per class and the confusion of proposals, each tray judged by a model that never saw it."""
+    """Precision, recall and F1 per class and the confusion of proposals, each tray unseen by its judge."""
     p = held_out[list(CLASSES)].to_numpy()
     said = np.array(CLASSES, dtype=object)[p[:, : len(KINDS)].argmax(axis=1)]
     said[1 - p[:, CLASSES.index(NOT_A_MARK)] < mark_from] = NOT_A_MARK
@@ -78,7 +78,12 @@ def _figures(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> d
     precision, recall, f1, count = precision_recall_fscore_support(true, said, labels=list(CLASSES), zero_division=0)
     return {
         "per_class": {
-            name: {"precision": round(float(a), 3), "recall": round(float(b), 3), "f1": round(float(c), 3), "n": int(n)}
+            name: {
+                "precision": round(float(a), 3),
+                "recall": round(float(b), 3),
+                "f1": round(float(c), 3),
+                "n": int(n),
+            }
             for name, a, b, c, n in zip(CLASSES, precision, recall, f1, count, strict=True)
         },
         "confusion_rows_true_columns_said": confusion_matrix(true, said, labels=list(CLASSES)).tolist(),

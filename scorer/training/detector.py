@@ -55,7 +55,11 @@ def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
     taken_contrasts, taken_classes = [], []
     for fruit in tray.fruit:
         contrasts = contrast_maps(skin_lab(tray, fruit), fruit.inside, fruit.skin)
-        here = np.where(fruit.inside & differs(contrasts) & (fruit.skin.facing > STEEPEST_FACING), classes[fruit.window], -1)
+        here = np.where(
+            fruit.inside & differs(contrasts) & (fruit.skin.facing > STEEPEST_FACING),
+            classes[fruit.window],
+            -1,
+        )
         for index, name in enumerate(SKIN_CLASSES):
             at = np.flatnonzero(here == index)
             if not len(at):

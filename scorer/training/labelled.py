@@ -67,4 +67,5 @@ def read_labelled(photo: Path) -> LabelledTray:
         for fruit in described["fruit"]
         for mark in fruit["marks"]
     }
-    return LabelledTray(photo, masks[0], masks[1], marks)
+    fruit_mask, mark_mask = (np.asarray(mask, np.uint16) for mask in masks)
+    return LabelledTray(photo, fruit_mask, mark_mask, marks)

@@ -24,15 +24,19 @@ from scorer.score_tables import KINDS
 from scorer.training.labelled import LabelledTray, read_labelled
 from scorer.tray import locate, measure_proposals
 
-MARK_SHARE, CLEAN_SHARE = 0.35, 0.08  # of a proposal's pixels truly marked: a mark from here, none up to there
+MARK_SHARE, CLEAN_SHARE = (
+    0.35,
+    0.08,
+)  # of a proposal's pixels truly marked: a mark from here, none up to there
 FAINTEST_DELTA_E = 5.0
 FOLDS: Final = 5
 
 
 def measure_trays(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
-    """Measures of every proposal on labelled trays, with ``tray``, ``fruit_on_tray``, ``kind`` (truth), ``true_label``."""
+    """Measures of every proposal on labelled trays, with ``tray``, ``fruit_on_tray`` and, as truth, ``kind``."""
     tables = Parallel(n_jobs=jobs)(delayed(_measure_tray)(photo, discriminant) for photo in photos)
-    return pd.concat([t for t in tables if not t.empty], ignore_index=True)
+    found: pd.DataFrame = pd.concat([t for t in tables if not t.empty], ignore_index=True)
+    return found
 
 
 def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, pd.DataFrame]:
@@ -58,7 +62,10 @@ def choose_mark_from(table: pd.DataFrame, held_out: pd.DataFrame) -> float:
     Proposals under 10 mm2 are not asked for and do not count.
     """
     large = (table["area_mm2"] >= 10).to_numpy()
-    marked, true = (1 - held_out[NOT_A_MARK]).to_numpy()[large], (table["kind"] != NOT_A_MARK).to_numpy()[large]
+    marked, true = (
+        (1 - held_out[NOT_A_MARK]).to_numpy()[large],
+        (table["kind"] != NOT_A_MARK).to_numpy()[large],
+    )
     limits = np.arange(0.2, 0.71, 0.01)
     hits = np.array([np.sum((marked >= limit) & true) for limit in limits])
     f1 = 2 * hits / np.maximum([np.sum(marked >= limit) + true.sum() for limit in limits], 1)

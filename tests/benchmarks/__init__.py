@@ -1,1 +1,1 @@
-"""Accuracy and speed as tables, by ``python -m tests.benchmarks``; nothing here is a test that passes or fails."""
+"""Accuracy and speed as tables, by ``python -m tests.benchmarks``; nothing here passes or fails."""

@@ -1,4 +1,4 @@
-"""``python -m tests.benchmarks [accuracy|speed|all] [--trays FOLDER ...]``: print figures beside their goals."""
+"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|all] [--trays FOLDER]``."""
 
 from __future__ import annotations
 
@@ -53,9 +53,7 @@ def _accuracy(folders: tuple[Path, ...], held_out: int, settings: Settings, jobs
         _show(f"ray-traced trays: {folder.parent.name}/{folder.name}", folder, settings, jobs)
     if held_out:
         if load_model(settings.model_folder).card.get("seed") == HELD_OUT_SEED:
-            raise click.ClickException(
-                f"The model was fitted on seed {HELD_OUT_SEED}, so it is not held out."
-            )
+            raise click.ClickException(f"The model was fitted on seed {HELD_OUT_SEED}, so it is not held out.")
         with tempfile.TemporaryDirectory() as work:
             simulate_trays(Path(work), trays=held_out, seed=HELD_OUT_SEED, jobs=jobs)
             _show(f"simulated trays of seed {HELD_OUT_SEED}, not fitted on", Path(work), settings, jobs)
@@ -68,9 +66,7 @@ def _show(title: str, folder: Path, settings: Settings, jobs: int) -> None:
     )
     click.echo(table(f"{title} ({figures['photos']} trays, {counted})", goals(figures)))
     confusion = figures["confusion (true, said): count"]
-    click.echo(
-        "true -> said: " + (", ".join(f"{pair}: {count}" for pair, count in confusion.items()) or "none")
-    )
+    click.echo("true -> said: " + (", ".join(f"{pair}: {count}" for pair, count in confusion.items()) or "none"))
     click.echo("")
 
 

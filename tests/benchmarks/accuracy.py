@@ -35,9 +35,7 @@ class Line:
 def score_and_compare(folder: Path, *, jobs: int, settings: Settings) -> dict[str, Any]:
     """Score ``photos`` of a folder and compare with its ``truth``."""
     with tempfile.TemporaryDirectory() as work:
-        score_paths(
-            [folder / "photos"], Path(work), partial(_score, settings), wanted=Wanted(masks=True), jobs=jobs
-        )
+        score_paths([folder / "photos"], Path(work), partial(_score, settings), wanted=Wanted(masks=True), jobs=jobs)
         return compare(Path(work), folder / "truth")
 
 
@@ -91,8 +89,6 @@ def table(title: str, lines: Sequence[Line]) -> str:
     ]
     rows = [("figure", "goal", "measured", "reached"), *rows]
     widths = [max(len(row[column]) for row in rows) for column in range(4)]
-    text = [
-        "| " + " | ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) + " |" for row in rows
-    ]
+    text = ["| " + " | ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) + " |" for row in rows]
     text.insert(1, "| " + " | ".join("-" * w for w in widths) + " |")
     return "\n".join([title, "", *text, ""])

@@ -1,8 +1,8 @@
 """Compare scored trays with trays whose truth is known.
 
-The figures are those of the measuring script that the project is judged by, under the same names. RESULTS is what
-``scorer score PHOTOS --out RESULTS --masks`` wrote; TRUTH is a folder of ``<stem>.json``, ``<stem>.fruit.png`` and
-``<stem>.marks.png``. A photo without results counts as all missed.
+The figures are those of the measuring script that the project is judged by, under the same names. The results
+are what ``scorer score PHOTOS --out RESULTS --masks`` wrote; the truth is a folder of ``<stem>.json``,
+``<stem>.fruit.png`` and ``<stem>.marks.png``. A photo without results counts as all missed.
 """
 
 from __future__ import annotations
@@ -135,9 +135,7 @@ def asked_for(mark: dict[str, Any], tray: dict[str, Any]) -> bool:
     area_mm2 = mark["visible_area_mm2"]
     facing = mark["pixels"] / (area_mm2 * px_per_mm2) if area_mm2 else 0.0
     return bool(
-        area_mm2 >= SMALLEST_MARK_MM2
-        and mark["contrast_delta_e"] >= FAINTEST_MARK_DE
-        and facing >= STEEPEST_MARK
+        area_mm2 >= SMALLEST_MARK_MM2 and mark["contrast_delta_e"] >= FAINTEST_MARK_DE and facing >= STEEPEST_MARK
     )
 
 
@@ -150,9 +148,7 @@ def _count_fruit(tray: Tray, tally: Tally) -> None:
         found = iou >= 0.5
         found_here += found
         row = tray.fruit_rows.get(number, {}) if found else {}
-        marks_mm2 = sum(
-            k["visible_area_mm2"] for k in fruit["marks"]
-        )  # painted over each other, so they add up
+        marks_mm2 = sum(k["visible_area_mm2"] for k in fruit["marks"])  # painted over each other, so they add up
         if found:
             tally.values["IoU"].append(iou)
             for name in ("length_mm", "width_mm", "visible_area_mm2"):
@@ -242,9 +238,7 @@ def _figures(tally: Tally) -> dict[str, Any]:
             ("visible area", "visible_area_mm2"),
         )
     }
-    defective = (
-        [float(np.mean(v[f"defective {who}"])) for who in ("true", "said")] if n["fruit true"] else None
-    )
+    defective = [float(np.mean(v[f"defective {who}"])) for who in ("true", "said")] if n["fruit true"] else None
     return {
         "photos": n["photos"],
         "fruit true / said / found": [n["fruit true"], n["fruit said"], n["fruit found"]],
@@ -257,9 +251,7 @@ def _figures(tally: Tally) -> dict[str, Any]:
         ],
         "marks asked for / found": [n["marks true"], n["marks found"]],
         "mark recall": n["marks found"] / max(n["marks true"], 1),
-        "mark recall by kind": {
-            k: n[f"marks found {k}"] / n[f"marks true {k}"] for k in KINDS if n[f"marks true {k}"]
-        },
+        "mark recall by kind": {k: n[f"marks found {k}"] / n[f"marks true {k}"] for k in KINDS if n[f"marks true {k}"]},
         "false marks per fruit": n["false marks"] / max(n["fruit true"], 1),
         "mark area ratio, median / 5th / 95th": (
             [float(q) for q in np.nanquantile(ratio, [0.5, 0.05, 0.95])] if np.isfinite(ratio).any() else None

@@ -52,7 +52,7 @@ def write_photo(path: Path) -> None:
         exif_focal=True,
     )
     tray = simulate_tray(SEED, settings)
-    tray = replace(tray, exif=replace(tray.exif, orientation=1, jpeg_quality=92))
+    tray = replace(tray, exif=replace(tray.exif, orientation=1, jpeg_quality=95))
     write_tray(tray, path.parent, path.stem)
     (path.parent / "photos" / path.name).replace(path)
 

@@ -8,7 +8,14 @@ from scorer.card.definition import load_card
 
 
 def camera_over(
-    *, height_mm=560.0, tilt_deg=0.0, tilt_to_deg=0.0, turn_deg=0.0, focal_px=1500.0, size=(1800, 1350), over=(0.0, 0.0)
+    *,
+    height_mm=560.0,
+    tilt_deg=0.0,
+    tilt_to_deg=0.0,
+    turn_deg=0.0,
+    focal_px=1500.0,
+    size=(1800, 1350),
+    over=(0.0, 0.0),
 ):
     """A camera looking at the floor point ``over`` from ``height_mm``, tilted towards ``tilt_to_deg``."""
     tilt, to, turn = np.radians([tilt_deg, tilt_to_deg, turn_deg])
@@ -30,7 +37,11 @@ def paint_plane(camera, size, texture, mm_per_texel, origin_mm=(0.0, 0.0), backg
     fine = cv2.resize(np.full((2, 2, 3), background, np.uint8), (size[0] * 2, size[1] * 2))
     double = np.array([[2, 0, 0.5], [0, 2, 0.5], [0, 0, 1.0]])
     cv2.warpPerspective(
-        texture, double @ homography, (size[0] * 2, size[1] * 2), dst=fine, flags=cv2.INTER_AREA,
+        texture,
+        double @ homography,
+        (size[0] * 2, size[1] * 2),
+        dst=fine,
+        flags=cv2.INTER_AREA,
         borderMode=cv2.BORDER_TRANSPARENT,
     )
     return cv2.resize(fine, size, interpolation=cv2.INTER_AREA)

@@ -18,11 +18,7 @@ def ellipsoid_area(a, b, c):
     phi = math.acos(c / a)
     m = a * a * (b * b - c * c) / (b * b * (a * a - c * c))
     sin = math.sin(phi)
-    return (
-        2
-        * math.pi
-        * (c * c + a * b / sin * (ellipeinc(phi, m) * sin**2 + ellipkinc(phi, m) * math.cos(phi) ** 2))
-    )
+    return 2 * math.pi * (c * c + a * b / sin * (ellipeinc(phi, m) * sin**2 + ellipkinc(phi, m) * math.cos(phi) ** 2))
 
 
 def test_the_area_of_a_plain_solid_is_the_ellipsoids():

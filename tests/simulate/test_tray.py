@@ -72,9 +72,7 @@ def test_a_habit_of_nothing_leaves_clean_fruit():
 
 
 def sharp_tray():
-    settings = TraySettings(
-        image_size=(2016, 1512), fruit=4, floor="grey", light="overcast", card=True, tilt_deg=8
-    )
+    settings = TraySettings(image_size=(2016, 1512), fruit=4, floor="grey", light="overcast", card=True, tilt_deg=8)
     return simulate_tray(11, settings)
 
 
