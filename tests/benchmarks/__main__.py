@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from scorer.errors import ModelError
 from scorer.kinds import load_model
 from scorer.simulate.tray_set import simulate_trays
 from scorer.tray import Settings
@@ -42,6 +43,10 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Photos at once.")
 def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None, jobs: int) -> None:
     """Measure accuracy against known truth, and speed on one core."""
+    try:
+        load_model(model)
+    except ModelError as error:
+        raise click.ClickException(str(error)) from error
     if what in ("accuracy", "all"):
         _accuracy(folders, held_out, Settings(model_folder=model), jobs)
     if what in ("speed", "all"):
