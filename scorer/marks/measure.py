@@ -47,10 +47,9 @@ SURFACES: Final = (
     "dark_probability",
     "rubbed_probability",
     "peak_probability",
-    "share_of_fruit",
-    "others_on_fruit",
 )
-_AVERAGED: Final = tuple(name for name in CONTRASTS if name != "facing")
+# the skin's own colour is no measure of a mark: a model would learn cultivars by it
+_AVERAGED: Final = tuple(name for name in CONTRASTS if name != "facing" and not name.startswith("skin_"))
 MEASURES: Final = SIZES + SHAPES + PLACES + SURFACES + _AVERAGED
 """Every measure a kind may be judged by, in the order of the columns."""
 
@@ -88,8 +87,6 @@ def measure_marks(
         for label in range(1, count + 1)
     ]
     found = pd.concat([table, pd.DataFrame(rows)], axis=1)
-    found["share_of_fruit"] = found["area_mm2"] / max(skin.visible_area_mm2, 1.0)
-    found["others_on_fruit"] = np.log1p(np.maximum(found["area_mm2"].sum() - found["area_mm2"], 0))
     return found[list(MEASURES)].astype(float)
 
 

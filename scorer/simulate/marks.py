@@ -127,7 +127,7 @@ def _dot(shape: tuple[int, ...], at_mm: Floats, radius_mm: float, picture: NDArr
 
 
 def _sap_blot(rng: np.random.Generator) -> Floats:
-    length = float(np.clip(rng.lognormal(np.log(8), 0.6), 2.0, 34))
+    length = float(np.clip(rng.lognormal(np.log(12), 0.65), 2.0, 42))  # limit tables speak of whole cm2
     width = length * rng.uniform(0.4, 1.0)
     u, v = grid_mm(length * 0.95 + 3)
     shape = blot(rng, u, v, length, width, rng.uniform(0.12, 0.5), rng.choice([0.3, 0.8, 2.0]))
@@ -344,9 +344,9 @@ DRAW_MARK: dict[str, Callable[[np.random.Generator], Stamp]] = {
     "crease": draw_crease,
 }
 _CONTRASTS = {  # median, spread (log) and bounds of the wished CIE76 difference to the skin
-    "sap": (25, 0.4, 8, 60),
+    "sap": (30, 0.5, 8, 65),
     "abrasion": (18, 0.4, 8, 42),
-    "cut": (22, 0.4, 8, 50),
+    "cut": (25, 0.45, 8, 55),
     "puncture": (28, 0.4, 9, 60),
     "crease": (17, 0.35, 8, 34),
 }

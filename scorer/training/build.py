@@ -21,7 +21,7 @@ from scorer.marks.measure import MEASURES
 from scorer.marks.propose import discriminant_from
 from scorer.score_tables import KINDS
 from scorer.training.detector import fit_detector, sample_pixels
-from scorer.training.naming import choose_mark_from, choose_sure_from, fit_naming, measure_trays
+from scorer.training.naming import MARK_FROM, choose_sure_from, fit_naming, measure_trays
 
 LIMITS_OF_USE = (
     "Fitted on simulated trays only: rendered fruit are not real fruit. Check by eye before a figure about people's "
@@ -46,7 +46,6 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
     discriminant = discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_))
     table = measure_trays(photos, discriminant, jobs)
     classifier, held_out = fit_naming(table, seed)
-    mark_from = choose_mark_from(table, held_out)
     marked = table["kind"] != NOT_A_MARK
     card = {
         "name": "marks on simulated mangoes",
@@ -57,9 +56,9 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
         "proposals_by_kind": {k: int((table["kind"] == k).sum()) for k in CLASSES},
         "seed": seed,
         "scikit_learn": sklearn.__version__,
-        "mark_from": mark_from,
-        "sure_from": choose_sure_from(table, held_out, mark_from),
-        "figures_held_out_by_tray": _figures(table, held_out, mark_from),
+        "mark_from": MARK_FROM,
+        "sure_from": choose_sure_from(table, held_out, MARK_FROM),
+        "figures_held_out_by_tray": _figures(table, held_out, MARK_FROM),
         "limits_of_use": LIMITS_OF_USE,
         "contrasts": list(CONTRASTS),
         "measures": list(MEASURES),

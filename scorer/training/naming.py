@@ -30,6 +30,9 @@ MARK_SHARE, CLEAN_SHARE = (
 )  # of a proposal's pixels truly marked: a mark from here, none up to there
 FAINTEST_DELTA_E = 5.0
 FOLDS: Final = 5
+CLEAN_PER_TRAY = 20.0
+MARK_FROM: Final = 0.5
+"""A proposal counts as a mark when that is the likelier, at the weights below; not tuned, so it moves with no sample."""
 
 
 def measure_trays(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
@@ -42,11 +45,18 @@ def measure_trays(photos: Sequence[Path], discriminant: Discriminant, jobs: int)
 def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, pd.DataFrame]:
     """Fit the calibrated classifier; returns it and the out-of-fold probabilities (columns CLASSES) by tray."""
     measures, kinds = table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str)
+    weights = _weights(table)
     held_out = cross_val_predict(
-        _classifier(seed), measures, kinds, groups=table["tray"], cv=GroupKFold(FOLDS), method="predict_proba"
+        _classifier(seed),
+        measures,
+        kinds,
+        groups=table["tray"],
+        cv=GroupKFold(FOLDS),
+        method="predict_proba",
+        params={"sample_weight": weights},
     )
     order = sorted(CLASSES)
-    fitted = _classifier(seed).fit(measures, kinds)
+    fitted = _classifier(seed).fit(measures, kinds, sample_weight=weights)
     # temperature from held-out predictions: the fitted model's own training scores are too sure of themselves
     calibrated = CalibratedClassifierCV(FrozenEstimator(fitted), method="temperature").fit(measures, kinds)
     temperature = _temperature(held_out, kinds, order)
@@ -54,23 +64,6 @@ def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, 
     scaled = held_out ** (1 / temperature)
     scaled /= scaled.sum(axis=1, keepdims=True)
     return calibrated, pd.DataFrame(scaled, columns=order, index=table.index)[list(CLASSES)]
-
-
-def choose_mark_from(table: pd.DataFrame, held_out: pd.DataFrame) -> float:
-    """Probability of being a mark from which a proposal counts as one: where F1 on held-out trays is best.
-
-    Proposals under 10 mm2 are not asked for and do not count.
-    """
-    large = (table["area_mm2"] >= 10).to_numpy()
-    marked, true = (
-        (1 - held_out[NOT_A_MARK]).to_numpy()[large],
-        (table["kind"] != NOT_A_MARK).to_numpy()[large],
-    )
-    limits = np.arange(0.2, 0.71, 0.01)
-    hits = np.array([np.sum((marked >= limit) & true) for limit in limits])
-    f1 = 2 * hits / np.maximum([np.sum(marked >= limit) + true.sum() for limit in limits], 1)
-    best = limits[f1 >= f1.max() - 0.003]  # the middle of the flat top, which the next sample moves least
-    return round(float(best.mean()), 3)
 
 
 def choose_sure_from(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> float:
@@ -84,6 +77,13 @@ def choose_sure_from(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: flo
         if near.sum() >= 15 and right[near].mean() <= 0.5:
             return float(limit)
     return 0.4
+
+
+def _weights(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Weight per proposal: a tray whose natural mottling fills it with false proposals must not outweigh the others."""
+    clean = (table["kind"] == NOT_A_MARK).to_numpy()
+    on_tray = table.groupby("tray")["kind"].transform(lambda kinds: (kinds == NOT_A_MARK).sum()).to_numpy(float)
+    return np.where(clean, np.minimum(1.0, CLEAN_PER_TRAY / np.maximum(on_tray, 1)), 1.0)
 
 
 def _classifier(seed: int) -> HistGradientBoostingClassifier:
