@@ -27,6 +27,8 @@ FLOOR_RING_MM = 16.0
 COVER_MARGIN_MM = 3.0
 BENCH_SHARE = 0.012  # of the picture's width, taken as its border
 MISSHAPEN_MM2 = 1000.0
+DOUBTFUL = (1.5, 3.0)  # log-odds by which skin may be doubted and still be taken for its shape
+BOLDER_GAIN = 1.15
 FINEST_OUTLINE_SIDE = 900
 WINDOW_MARGIN_PX = 6
 
@@ -105,12 +107,25 @@ def _segment(light: Float32, covered: Mask, floor: Mask, mm_per_px: float) -> tu
     border = _border(covered.shape)
     odds = segment_skin(light, covered, floor, border)
     labels = part_fruit(odds > 0, mm_per_px)
-    kernel = np.ones((3, 3), np.uint8)
-    misshapen = cv2.erode(((odds > 0) & (labels == 0)).astype(np.uint8), kernel, iterations=2) > 0
-    if misshapen.sum() * mm_per_px**2 > MISSHAPEN_MM2:
+    if _core_mm2((odds > 0) & (labels == 0), mm_per_px) > MISSHAPEN_MM2:
+        misshapen = (odds > 0) & (labels == 0)
         odds = segment_skin(light, covered, floor, border, known_skin=labels > 0, known_ground=misshapen)
         labels = part_fruit(odds > 0, mm_per_px)
+    if _core_mm2((odds > -DOUBTFUL[-1] - 1) & (labels == 0), mm_per_px) > MISSHAPEN_MM2:
+        # skin of a colour that nobody expected still stands out from the floor, and in the shape of fruit
+        bolder = max((part_fruit(odds > -limit, mm_per_px) for limit in DOUBTFUL), key=np.count_nonzero)
+        if np.count_nonzero(bolder) > BOLDER_GAIN * np.count_nonzero(labels):
+            ground = (odds < -DOUBTFUL[-1]) & (bolder == 0)
+            odds = segment_skin(light, covered, floor, border, known_skin=bolder > 0, known_ground=ground)
+            relearned = part_fruit(odds > 0, mm_per_px)
+            labels = max(bolder, relearned, key=np.count_nonzero)
     return odds, labels
+
+
+def _core_mm2(mask: Mask, mm_per_px: float) -> float:
+    """Area of a mask without its thin parts, such as the rims of fruit."""
+    core = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=2)
+    return float(np.count_nonzero(core)) * mm_per_px**2
 
 
 def _one_fruit(outline: Outline, solid: RestingSolid, labels: Labels, camera: Camera) -> Fruit:

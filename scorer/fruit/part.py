@@ -16,6 +16,7 @@ Labels = NDArray[np.int32]
 
 SMALLEST_FRUIT_MM2 = 1500.0
 LARGEST_FRUIT_MM2 = 30000.0
+LARGEST_HOLE_MM2 = 4000.0
 WHOLE_SOLIDITY = 0.955  # area over convex hull; single fruit lie above, pairs below
 NECK_MM = 3.0  # bridges narrower than twice this are not fruit
 GAP_MM = 4.0  # bands of skin twice as wide may have the floor's colour
@@ -31,8 +32,8 @@ def part_fruit(skin: Mask, mm_per_px: float) -> Labels:
     mm_per_px : side of a pixel at fruit height; nominal where no card was found.
     """
     closed = cv2.morphologyEx(skin.astype(np.uint8), cv2.MORPH_CLOSE, _disc(GAP_MM / mm_per_px))
-    filled = _fill_holes(closed > 0)
-    seen = _fill_holes(skin)
+    filled = _fill_holes(closed > 0, mm_per_px)
+    seen = _fill_holes(skin, mm_per_px)
     opened = cv2.morphologyEx(filled.astype(np.uint8), cv2.MORPH_OPEN, _disc(NECK_MM / mm_per_px))
     count, pieces, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     labels = np.zeros(skin.shape, np.int32)
@@ -140,11 +141,15 @@ def _round_off(shape: Mask, parts: Labels, part: int) -> Mask:
     return np.asarray((filled > 0) & ((parts == 0) | (parts == part)))
 
 
-def _fill_holes(mask: Mask) -> Mask:
-    padded = np.pad(mask.astype(np.uint8), 1)
-    outside = padded.copy()
-    cv2.floodFill(outside, None, (0, 0), 2)
-    return np.asarray((outside != 2)[1:-1, 1:-1])
+def _fill_holes(mask: Mask, mm_per_px: float) -> Mask:
+    """Fill what a fruit's highlights and marks leave open, not what a tray's rim encloses."""
+    count, holes, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
+    fill = stats[:, cv2.CC_STAT_AREA] * mm_per_px**2 < LARGEST_HOLE_MM2
+    height, width = mask.shape
+    x, y, w, h = (stats[:, i] for i in (cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP, cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT))
+    fill &= (x > 0) & (y > 0) & (x + w < width) & (y + h < height)
+    fill[0] = True  # the mask itself
+    return np.asarray(fill[holes]) if count > 1 else mask
 
 
 def _disc(radius_px: float) -> NDArray[np.uint8]:
