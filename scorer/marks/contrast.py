@@ -8,7 +8,7 @@ lines and dots in the third.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -75,8 +75,8 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     maps[..., 9] = _ridge(lightness, 0.35 / skin.mm_per_px)
     maps[..., 10] = _ridge(lightness, 0.9 / skin.mm_per_px)
     maps[..., 11], maps[..., 12] = _texture(lightness, inside, skin.mm_per_px)
-    maps[..., 13:16] = cv2.GaussianBlur(maps[..., :3], (0, 0), BROAD_MM / skin.mm_per_px)
-    maps[..., 16] = _patchiness(maps[..., 5], skin.mm_per_px)
+    maps[..., 13:16] = _resized(_blurred(_half(maps[..., :3]), BROAD_MM / skin.mm_per_px / 2), size)
+    maps[..., 16] = _resized(_patchiness(_half(maps[..., 5]), 2 * skin.mm_per_px), size)
     maps[..., 17] = skin.facing
     maps[..., 18:21] = (mid_base - [55, 0, 35]) / 20
     return maps
@@ -178,16 +178,26 @@ def _ridge(lightness: Float32, sigma_px: float) -> Float32:
 
 def _texture(lightness: Float32, inside: Mask, mm_per_px: float) -> tuple[Float32, Float32]:
     """Roughness against this fruit's own, and how far it runs in one direction (coherence of the structure tensor)."""
-    smooth = cv2.GaussianBlur(lightness, (0, 0), 0.25 / mm_per_px)
+    smooth = _blurred(lightness, 0.25 / mm_per_px)
     dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
     dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-    window = (0, 0), 1.2 / mm_per_px
-    xx, yy, xy = (cv2.GaussianBlur(product, *window) for product in (dx * dx, dy * dy, dx * dy))
+    xx, yy, xy = (_blurred(_half(product), 0.6 / mm_per_px) for product in (dx * dx, dy * dy, dx * dy))
     energy = xx + yy
-    usual = float(np.median(energy[inside])) + 1e-3
-    coherence = np.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (energy + 0.3 * usual)
-    roughness = np.clip(np.log(energy / usual + 0.05), -2, 4)
-    return np.asarray(roughness, np.float32), np.asarray(coherence, np.float32)
+    usual = float(np.median(energy[_half(inside.astype(np.uint8)) > 0])) + 1e-3
+    coherence = cv2.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (energy + 0.3 * usual)
+    roughness = np.clip(cv2.log(energy / usual + 0.05), -2, 4)
+    size = (inside.shape[1], inside.shape[0])
+    return _resized(roughness, size), _resized(coherence, size)
+
+
+def _half(image: NDArray[Any]) -> NDArray[Any]:
+    """The image at half its size: broad windows lose nothing by it."""
+    size = (max(image.shape[1] // 2, 2), max(image.shape[0] // 2, 2))
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA))
+
+
+def _blurred(image: Float32, sigma_px: float) -> Float32:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), max(sigma_px, 0.3)), np.float32)
 
 
 def _patchiness(contrast: Float32, mm_per_px: float) -> Float32:

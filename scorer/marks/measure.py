@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.ndimage import find_objects
 from skimage.morphology import skeletonize
 
 from scorer.fruit.skin import SkinMap
@@ -82,9 +83,10 @@ def measure_marks(
         return pd.DataFrame({name: pd.Series(dtype=float) for name in MEASURES})
     table = _averages(labels, contrasts, probabilities, skin, count)
     rim_px = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3)
+    areas = table["area_mm2"].to_numpy()
     rows = [
-        _one_mark(label, labels, contrasts, rim_px, skin, float(table["area_mm2"][label - 1]))
-        for label in range(1, count + 1)
+        _one_mark(label, box, labels, contrasts, rim_px, skin, float(areas[label - 1]))
+        for label, box in enumerate(find_objects(labels), start=1)
     ]
     found = pd.concat([table, pd.DataFrame(rows)], axis=1)
     return found[list(MEASURES)].astype(float)
@@ -96,46 +98,51 @@ def _averages(labels: Labels, contrasts: Float32, probabilities: Float32, skin: 
     which = labels[marked] - 1
     pixels = np.maximum(np.bincount(which, minlength=count), 1)
 
-    def mean(values: Float32) -> Float64:
-        return np.asarray(np.bincount(which, weights=values[marked], minlength=count) / pixels)
+    def mean(values: NDArray[np.floating]) -> Float64:
+        return np.asarray(np.bincount(which, weights=values, minlength=count) / pixels)
 
-    columns = {"area_mm2": mean(skin.area_mm2) * pixels, "facing": mean(skin.facing)}
-    columns |= {name: mean(contrasts[..., CONTRASTS.index(name)]) for name in _AVERAGED}
-    columns |= {
-        "dark_probability": mean(probabilities[..., 1]),
-        "rubbed_probability": mean(probabilities[..., 2]),
-    }
-    lightness = contrasts[..., CONTRASTS.index("lightness_over_cm")]
+    here, chances = contrasts[marked], probabilities[marked]
+    columns = {"area_mm2": mean(skin.area_mm2[marked]) * pixels, "facing": mean(skin.facing[marked])}
+    columns |= {name: mean(here[:, CONTRASTS.index(name)]) for name in _AVERAGED}
+    columns |= {"dark_probability": mean(chances[:, 1]), "rubbed_probability": mean(chances[:, 2])}
+    lightness = here[:, CONTRASTS.index("lightness_over_cm")]
     columns["lightness_spread"] = np.sqrt(np.maximum(mean(lightness**2) - mean(lightness) ** 2, 0))
     peak = np.zeros(count)
-    np.maximum.at(peak, which, 1 - probabilities[..., 0][marked])
+    np.maximum.at(peak, which, 1 - chances[:, 0])
     columns["peak_probability"] = peak
     return pd.DataFrame(columns)
 
 
 def _one_mark(
-    label: int, labels: Labels, contrasts: Float32, rim_px: Float32, skin: SkinMap, area_mm2: float
+    label: int,
+    box: tuple[slice, slice],
+    labels: Labels,
+    contrasts: Float32,
+    rim_px: Float32,
+    skin: SkinMap,
+    area_mm2: float,
 ) -> dict[str, float]:
-    ys, xs = np.nonzero(labels == label)
     margin = round(2 * RING_MM / skin.mm_per_px) + 2
-    y0, x0 = max(int(ys.min()) - margin, 0), max(int(xs.min()) - margin, 0)
-    window = np.s_[y0 : int(ys.max()) + margin + 1, x0 : int(xs.max()) + margin + 1]
+    rows, columns = (slice(max(side.start - margin, 0), side.stop + margin) for side in box)
+    window = rows, columns
     mark = labels[window] == label
+    points = skin.point_mm[window][mark]
+    middle, plane = _tangent_plane(points)
     return {
-        **_shape(mark, skin.point_mm[window], area_mm2, skin.mm_per_px),
-        **_place(skin.point_mm[ys, xs], skin.half_length_mm),
-        "rim_distance_mm": float(rim_px[ys, xs].max()) * skin.mm_per_px,
+        **_shape(mark, skin.point_mm[window], middle, plane, area_mm2, skin.mm_per_px),
+        **_place(middle, plane, skin.half_length_mm),
+        "rim_distance_mm": float(rim_px[window][mark].max()) * skin.mm_per_px,
         **_surface(mark, labels[window] == 0, contrasts[window], rim_px[window] > 0, skin.mm_per_px),
     }
 
 
-def _shape(mark: Mask, point_mm: Float32, area_mm2: float, mm_per_px: float) -> dict[str, float]:
+def _shape(
+    mark: Mask, point_mm: Float32, middle: Float64, plane: Float64, area_mm2: float, mm_per_px: float
+) -> dict[str, float]:
     """Shape on the skin: the mark laid flat on the plane that touches its middle."""
     contours, _ = cv2.findContours(mark.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = np.concatenate(contours)[:, 0]
-    points = point_mm[mark]
-    flat = _tangent_frame(points)
-    on_skin = (point_mm[outline[:, 1], outline[:, 0]] - points.mean(axis=0)) @ flat.T
+    on_skin = (point_mm[outline[:, 1], outline[:, 0]] - middle) @ plane.T
     (_, (side_a, side_b), _) = cv2.minAreaRect(on_skin.astype(np.float32))
     # pixel centres bound the outline, so half a pixel is added on every side
     length, width = max(side_a, side_b) + mm_per_px, min(side_a, side_b) + mm_per_px
@@ -157,21 +164,20 @@ def _shape(mark: Mask, point_mm: Float32, area_mm2: float, mm_per_px: float) -> 
     }
 
 
-def _tangent_frame(points: Float32) -> Float64:
-    """(2, 3) unit vectors spanning the plane that lies closest to the points."""
-    spread = np.cov(points.T.astype(float)) + np.eye(3) * 1e-6
-    _, vectors = np.linalg.eigh(spread)
-    return np.asarray(vectors[:, [2, 1]].T)
+def _tangent_plane(points: Float32) -> tuple[Float64, Float64]:
+    """Middle (3,) of the points, and (2, 3) unit vectors of the plane that lies closest to them, the longer first."""
+    middle = points.mean(axis=0, dtype=np.float64)
+    away = points - middle
+    _, vectors = np.linalg.eigh(away.T @ away + np.eye(3) * 1e-6)
+    return middle, np.asarray(vectors[:, [2, 1]].T)
 
 
-def _place(points: Float32, half_length_mm: float) -> dict[str, float]:
-    middle = points.mean(axis=0).astype(float)
+def _place(middle: Float64, plane: Float64, half_length_mm: float) -> dict[str, float]:
     to_stem = np.array([half_length_mm, 0, 0]) - middle
     distance = float(np.linalg.norm(to_stem))
-    along = _tangent_frame(points)[0]
     return {
         "stem_distance_mm": distance,
-        "stem_direction": float(abs(along @ to_stem) / max(distance, 1e-6)),
+        "stem_direction": float(abs(plane[0] @ to_stem) / max(distance, 1e-6)),
         "along": float(middle[0] / half_length_mm),
     }
 
@@ -186,6 +192,7 @@ def _surface(mark: Mask, clean: Mask, contrasts: Float32, inside: Mask, mm_per_p
     around = lightness[ring] if ring.any() else np.zeros(1, np.float32)
     around_b = contrasts[..., CONTRASTS.index("b_over_cm")][ring] if ring.any() else np.zeros(1, np.float32)
     roughness = contrasts[..., CONTRASTS.index("roughness")][ring] if ring.any() else np.zeros(1, np.float32)
+    ordered = np.sort(own)
     core = lightness[depth > 0.6 * depth.max()]
     edge = mark & (depth <= 1.5 * mm_per_px)
     dx, dy = (
@@ -197,8 +204,8 @@ def _surface(mark: Mask, clean: Mask, contrasts: Float32, inside: Mask, mm_per_p
     return {
         "edge_softness_mm": min(drop / max(slope, 1e-3), 10.0),
         "edge_contrast": slope,
-        "darkest": float(np.quantile(own, 0.05)),
-        "palest": float(np.quantile(own, 0.95)),
+        "darkest": float(ordered[int(0.05 * len(own))]),
+        "palest": float(ordered[int(0.95 * len(own))]),
         "core_contrast": float(core.mean() - own.mean()),
         "ring_lightness": float(around.mean()),
         "ring_b": float(around_b.mean()),

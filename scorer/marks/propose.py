@@ -29,7 +29,7 @@ SURE_AT = 0.65
 DARK_MM, RUBBED_MM = 0.2, 0.7  # standard deviation of the smoothing of each class
 JOIN_MM = 0.8
 RIM_MM, THINNEST_RUB_MM = 0.6, 1.8
-SMALLEST_MM2 = 3.0
+SMALLEST_MM2 = 5.0  # marks are asked for from 10 mm2; what is left beside them is dust and lenticels
 REACH_MM, RING_MM = 1.0, 3.0  # how far an outline may move outward, and how wide its surroundings are taken
 CORE_QUANTILE, HALF = 0.75, 0.5
 
@@ -110,7 +110,8 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
     peaks = np.zeros(count, np.float32)
     np.maximum.at(peaks, labels.ravel(), (dark + rubbed).ravel())
     patchy = np.arange(count) >= of_dark
-    drawn = draw_outlines(labels, peaks >= SURE_AT, patchy, inside, lab, mm_per_px)
+    areas = np.bincount(labels.ravel(), weights=area_mm2.ravel(), minlength=count)
+    drawn = draw_outlines(labels, (peaks >= SURE_AT) & (areas >= SMALLEST_MM2), patchy, inside, lab, mm_per_px)
     areas = np.bincount(drawn.ravel(), weights=area_mm2.ravel(), minlength=count)
     keep = areas >= SMALLEST_MM2
     keep[0] = False
@@ -169,17 +170,19 @@ def draw_outlines(labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: F
 
 def _half_contrast(lab: Float32, mark: Mask, about: Mask) -> Mask:
     """Where the colour lies more than half-way from the surroundings to the mark's core."""
-    y, x = np.mgrid[0 : lab.shape[0], 0 : lab.shape[1]].astype(np.float32)
+    y, x = np.indices(mark.shape, dtype=np.float32)
     terms = np.dstack([np.ones_like(x), x / 32, y / 32])
     # a plane through the surroundings: shading and blush change across a mark
-    plane, *_ = np.linalg.lstsq(terms[about].astype(float), lab[about].astype(float), rcond=None)
+    known = terms[about].astype(np.float64)
+    plane = np.linalg.solve(known.T @ known + np.eye(3) * 1e-6, known.T @ lab[about])
     left = lab - terms @ plane.astype(np.float32)
     direction = np.median(left[mark], axis=0)
     size = float(np.linalg.norm(direction))
     if size < 1.0:
         return mark
     along = left @ (direction / size).astype(np.float32)
-    core = float(np.quantile(along[mark], CORE_QUANTILE))
+    own = np.sort(along[mark])
+    core = float(own[int(CORE_QUANTILE * len(own))])
     return np.asarray(along > HALF * core)
 
 
