@@ -158,8 +158,8 @@ def _height_prior(s1: float, s2: float, s3: float, height: float) -> tuple[float
     """Residual (in standard deviations) of the height against what width and length suggest, and its slope."""
 
     def misfit(p: Float64) -> float:
-        low, high = np.linalg.eigvalsh(np.array([[p[0], p[1]], [p[1], p[2]]]))
-        half_width, half_length = np.sqrt(max(low, 1.0)), np.sqrt(max(high, 1.0))
+        middle, reach = (p[0] + p[2]) / 2, np.hypot((p[0] - p[2]) / 2, p[1])  # eigenvalues of the 2 x 2 shape
+        half_width, half_length = np.sqrt(max(middle - reach, 1.0)), np.sqrt(max(middle + reach, 1.0))
         ratio = HEIGHT_OVER_WIDTH + HEIGHT_SLOPE * (half_width / half_length - TYPICAL_ROUNDNESS)
         return float((p[3] - ratio * half_width) / (HEIGHT_SPREAD * half_width))
 
