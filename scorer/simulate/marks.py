@@ -213,10 +213,11 @@ def draw_sap(rng: np.random.Generator) -> Stamp:
 
 
 def draw_abrasion(rng: np.random.Generator) -> Stamp:
-    """Abrasion: a dull, patchy rub, with or without fine scratches, or a bundle of scratches."""
-    area = float(np.clip(rng.lognormal(np.log(150), 0.9), 20, 900))
+    """Abrasion: a dull rub, patchy or even, with or without fine scratches, or a bundle of scratches."""
+    area = float(np.clip(rng.lognormal(np.log(180), 0.9), 20, 900))
     ratio = rng.uniform(0.25, 1.0)
-    bundle = rng.random() < 0.3
+    form = rng.choice(["bundle", "patchy", "even"], p=[0.25, 0.4, 0.35])
+    bundle = form == "bundle"
     if bundle:
         ratio = rng.uniform(0.12, 0.4)
     length = float(min(np.sqrt(4 * area / np.pi / ratio), 62))
@@ -224,10 +225,12 @@ def draw_abrasion(rng: np.random.Generator) -> Stamp:
     u, v = grid_mm(length * 0.72 + 3)
     patch = blot(rng, u, v, length, width, rng.uniform(0.15, 0.5), rng.uniform(0.4, 3.5))
     tooth = stamp_noise(rng, u.shape, rng.uniform(1.0, 5.0), 4)
-    haze = np.clip(0.6 + rng.uniform(0.15, 0.45) * tooth, 0.05, 1) * (rng.uniform(0.2, 0.5) if bundle else 0.85)
-    scratches = _scratches(rng, u, length, width, rng.uniform(0.5, 1.4) if bundle else rng.choice([0, 0.4, 0.8]))
+    unevenness = rng.uniform(0.0, 0.12) if form == "even" else rng.uniform(0.15, 0.45)
+    haze = np.clip(0.6 + unevenness * tooth, 0.05, 1) * (rng.uniform(0.2, 0.5) if bundle else 0.85)
+    per_mm = {"bundle": rng.uniform(0.5, 1.4), "patchy": rng.choice([0, 0.4, 0.8]), "even": rng.choice([0, 0.15])}[form]
+    scratches = _scratches(rng, u, length, width, float(per_mm))
     opacity = np.clip(patch * np.maximum(haze, scratches * rng.uniform(0.6, 1)), 0, 1) * rng.uniform(0.5, 1)
-    colour = pick_colour(rng, _RUB)[None, None] * (1 + 0.15 * np.clip(tooth, -2, 2))[..., None]
+    colour = pick_colour(rng, _RUB)[None, None] * (1 + unevenness / 3 * np.clip(tooth, -2, 2))[..., None]
     return Stamp(
         "abrasion",
         opacity.astype(np.float32),
