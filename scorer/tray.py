@@ -36,6 +36,7 @@ Labels = NDArray[np.int32]
 
 NOMINAL_DIAGONALS_MM = (750.0, 380.0, 200.0)  # what a photo without a card may show, tray or a few fruit
 NOMINAL_LENGTH_MM = 105.0
+MISFIT = 0.02  # of a fruit's length: how far a single fruit's outline usually strays from an ellipsoid's
 MIDDLE_LIGHT = 0.28  # of white: what skin in full light reflects of green
 SCORING_MM_PER_PX = 0.5  # on the tray floor; lines from 0.6 mm wide still cover a pixel
 
@@ -127,32 +128,36 @@ def _card() -> CardDefinition:
 
 
 def _locate_without_card(photo: Photo) -> LocatedTray:
-    """Fruit at a nominal scale: the one at which their median length is that of a mango."""
+    """Fruit at a nominal scale: the one at which their median length is that of a mango.
+
+    The scale to start from is the one at which most of the picture is shaped like fruit of a mango's size.
+    """
+    looks = [_look_at_nominal_scale(photo, diagonal_mm) for diagonal_mm in NOMINAL_DIAGONALS_MM]
+    diagonal_mm, tray = max(zip(NOMINAL_DIAGONALS_MM, looks, strict=True), key=lambda look: _fruit_share(look[1]))
+    if not tray.fruit:
+        return tray
+    ratio = NOMINAL_LENGTH_MM / float(np.median([fruit.solid.length_mm for fruit in tray.fruit]))
+    again = _look_at_nominal_scale(photo, diagonal_mm * ratio)
+    return again if _fruit_share(again) > 0.9 * _fruit_share(tray) else tray
+
+
+def _look_at_nominal_scale(photo: Photo, diagonal_mm: float) -> LocatedTray:
     height, width = photo.bgr.shape[:2]
     focal_px = focal_px_of(photo.focal_35mm or TYPICAL_FOCAL_35MM, width, height)
+    camera = nominal_camera(width, height, focal_px, diagonal_mm / float(np.hypot(width, height)))
+    bgr, camera = _at_scoring_size(photo.bgr, camera)
     correction = no_correction()
-    diagonal_px = float(np.hypot(width, height))
-    tray = LocatedTray(
-        photo.bgr,
-        None,
-        nominal_camera(width, height, focal_px, NOMINAL_DIAGONALS_MM[0] / diagonal_px),
-        correction,
-        (),
-        np.zeros((height, width), np.int32),
+    fruit, labels = find_fruit(bgr, camera, correction, None)
+    return LocatedTray(bgr, None, camera, correction, tuple(fruit), labels)
+
+
+def _fruit_share(tray: LocatedTray) -> float:
+    """Share of the picture that fruit cover, each weighed by how well a solid fits it: two taken for one fit badly."""
+    covered = sum(
+        np.count_nonzero(fruit.inside) * np.exp(-((fruit.solid.misfit_mm / (MISFIT * fruit.solid.length_mm)) ** 2))
+        for fruit in tray.fruit
     )
-    for diagonal_mm in NOMINAL_DIAGONALS_MM:
-        for _ in range(2):  # once to learn the scale, once at that scale
-            camera = nominal_camera(width, height, focal_px, diagonal_mm / diagonal_px)
-            bgr, camera = _at_scoring_size(photo.bgr, camera)
-            fruit, labels = find_fruit(bgr, camera, correction, None)
-            if not fruit:
-                break
-            tray = LocatedTray(bgr, None, camera, correction, tuple(fruit), labels)
-            ratio = NOMINAL_LENGTH_MM / float(np.median([f.solid.length_mm for f in fruit]))
-            diagonal_mm *= ratio
-        if tray.fruit:
-            break
-    return tray
+    return float(covered) / tray.labels.size
 
 
 def score_photo(
