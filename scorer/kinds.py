@@ -170,8 +170,8 @@ def class_probabilities(measures: Float64, model: MarkModel) -> Float64:
 def driving_measures(measures: pd.DataFrame, named: pd.DataFrame, model: MarkModel) -> list[tuple[str, ...]]:
     """For each mark, the few measures that drove its name, strongest first.
 
-    A measure's weight is how much the logarithm of the name's probability falls when the measure alone is set to what
-    is usual among marks.
+    ``named`` is what ``name_marks`` said of the same rows. A measure's weight is how much the logarithm of the name's
+    probability falls when the measure alone is set to what is usual among marks.
     """
     if measures.empty:
         return []
@@ -179,7 +179,7 @@ def driving_measures(measures: pd.DataFrame, named: pd.DataFrame, model: MarkMod
     trials = np.repeat(rows, len(MEASURES), axis=0)
     which = np.tile(np.arange(len(MEASURES)), len(rows))
     trials[np.arange(len(trials)), which] = model.usual[which]
-    before = class_probabilities(rows, model)
+    before = named[[f"p_{name}" for name in CLASSES]].to_numpy(float)
     after = class_probabilities(trials, model).reshape(len(rows), len(MEASURES), -1)
     drivers = []
     for i, kind in enumerate(named["kind"]):

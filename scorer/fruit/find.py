@@ -28,6 +28,7 @@ COVER_MARGIN_MM = 3.0
 BENCH_SHARE = 0.012  # of the picture's width, taken as its border
 MISSHAPEN_MM2 = 1000.0
 DOUBTFUL = (1.5, 3.0)  # log-odds by which skin may be doubted and still be taken for its shape
+DOUBTFUL_MM2 = 1500.0  # a small fruit, or half a large one
 BOLDER_GAIN = 1.15
 FINEST_OUTLINE_SIDE = 900
 WINDOW_MARGIN_PX = 6
@@ -111,7 +112,7 @@ def _segment(light: Float32, covered: Mask, floor: Mask, mm_per_px: float) -> tu
         misshapen = (odds > 0) & (labels == 0)
         odds = segment_skin(light, covered, floor, border, known_skin=labels > 0, known_ground=misshapen)
         labels = part_fruit(odds > 0, mm_per_px)
-    if _core_mm2((odds > -DOUBTFUL[-1] - 1) & (labels == 0), mm_per_px) > MISSHAPEN_MM2:
+    if _core_mm2((odds > -DOUBTFUL[-1] - 1) & (labels == 0), mm_per_px) > DOUBTFUL_MM2:
         # skin of a colour that nobody expected still stands out from the floor, and in the shape of fruit
         bolder = max((part_fruit(odds > -limit, mm_per_px) for limit in DOUBTFUL), key=np.count_nonzero)
         if np.count_nonzero(bolder) > BOLDER_GAIN * np.count_nonzero(labels):

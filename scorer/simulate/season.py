@@ -45,7 +45,7 @@ class Crew:
 
 
 CREWS = (
-    Crew("Kestrel", "hand_snap", {"sap": 0.75, "abrasion": 0.12, "cut": 0.03}),  # snaps the stems dry
+    Crew("Bowerbird", "hand_snap", {"sap": 0.75, "abrasion": 0.12, "cut": 0.03}),  # snaps the stems dry
     Crew("Paperbark", "hand_snap", {"abrasion": 0.7, "sap": 0.12, "crease": 0.08}),  # tips the picking bags
     Crew("Curlew", "hand_clip", {"cut": 0.5, "puncture": 0.15, "sap": 0.1}),  # cuts fruit with the clippers
     Crew("Brolga", "pole", {"puncture": 0.35, "crease": 0.3, "abrasion": 0.15}),  # leaves stems long, packs tight
@@ -101,21 +101,21 @@ class Visit:
 
 def season() -> tuple[Visit, ...]:
     """Return the season's trays in the order in which they were picked."""
-    kestrel, paperbark, curlew, brolga, quandong = CREWS
+    bowerbird, paperbark, curlew, brolga, quandong = CREWS
     plan = (
-        (kestrel, "T014", "a", 0, 6.50, 9, (2016, 1512), "hard_green", "pale_blue", "window"),
+        (bowerbird, "T014", "a", 0, 6.50, 9, (2016, 1512), "hard_green", "pale_blue", "window"),
         (paperbark, "T017", "a", 0, 8.25, 8, (2400, 1800), "hard_green", "white", "tubes"),
         (quandong, "T021", "a", 0, 9.75, 10, (2016, 1512), "turning", "pale_blue", "window"),
         (curlew, "T026", "a", 1, 6.75, 8, (2268, 1701), "red_blush", "green_liner", "overcast"),
         (brolga, "T029", "a", 1, 8.00, 8, (2016, 1512), "turning", "grey", "tubes"),
-        (kestrel, "T033", "a", 1, 9.25, 9, (2016, 1512), "red_blush", "cream", "window"),
-        (kestrel, "T033", "b", 1, 9.25, 9, (2016, 1512), "red_blush", "cream", "window"),
+        (bowerbird, "T033", "a", 1, 9.25, 9, (2016, 1512), "red_blush", "cream", "window"),
+        (bowerbird, "T033", "b", 1, 9.25, 9, (2016, 1512), "red_blush", "cream", "window"),
         (paperbark, "T038", "a", 2, 7.00, 9, (2400, 1800), "grey_green", "dark_grey", "tubes"),
         (quandong, "T041", "a", 2, 8.50, 8, (2016, 1512), "red_blush", "green_liner", "overcast"),
         (quandong, "T041", "b", 2, 8.50, 8, (2016, 1512), "red_blush", "green_liner", "overcast"),
         (curlew, "T046", "a", 3, 6.50, 9, (2268, 1701), "hard_green", "white", "window"),
         (brolga, "T048", "a", 3, 9.00, 8, (2016, 1512), "yellow", "pale_blue", "tubes"),
-        (kestrel, "T052", "a", 4, 7.25, 8, (1512, 2016), "turning", "cardboard", "window"),
+        (bowerbird, "T052", "a", 4, 7.25, 8, (1512, 2016), "turning", "cardboard", "window"),
         (quandong, "T055", "a", 4, 8.75, 9, (2400, 1800), "hard_green", "grey", "overcast"),
     )
     return tuple(

@@ -32,7 +32,7 @@ FAINTEST_DELTA_E = 5.0
 FOLDS: Final = 5
 CLEAN_PER_TRAY = 20.0
 MARK_FROM: Final = 0.5
-"""A proposal counts as a mark when that is the likelier, at the weights below; not tuned, so it moves with no sample."""
+"""A proposal counts as a mark when that is the likelier, at the weights below; not tuned on any sample."""
 
 
 def measure_trays(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
