@@ -25,7 +25,9 @@ def scores():
 
 def truth_of(stem):
     described = json.loads((TRAYS / "truth" / f"{stem}.json").read_text(encoding="utf-8"))
-    masks = (cv2.imread(str(TRAYS / "truth" / f"{stem}.{name}.png"), cv2.IMREAD_UNCHANGED) for name in ("fruit", "marks"))
+    masks = (
+        cv2.imread(str(TRAYS / "truth" / f"{stem}.{name}.png"), cv2.IMREAD_UNCHANGED) for name in ("fruit", "marks")
+    )
     return described, *masks
 
 
