@@ -79,10 +79,12 @@ class LocatedTray:
     labels: Labels
 
 
-def locate(photo: Photo) -> LocatedTray:
-    """Find card and fruit."""
+def locate(photo: Photo, grey: NDArray[np.uint8] | None = None) -> LocatedTray:
+    """Find card and fruit; ``grey`` is the photo without colour, where the caller has it already."""
     card = _card()
-    pose = find_card(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY), card, photo.focal_35mm)
+    if grey is None:
+        grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    pose = find_card(grey, card, photo.focal_35mm)
     if pose is None:
         return _locate_without_card(photo)
     correction = fit_correction(photo.bgr, pose, card) or no_correction()
@@ -185,11 +187,16 @@ def score_photo(
     settings = settings or Settings()
     model, limits = load_model(settings.model_folder), load_limits(settings.limits)
     photo = open_photo(source, name=name)
-    tag = merge(read_tag(cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)), manifest_tag)
-    tray = locate(photo)
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    tag = merge(read_tag(grey), manifest_tag)
+    tray = locate(photo, grey)
     checks = check_photo(photo.bgr, tray.bgr, tray.fruit, tray.pose, tray.correction)
     marks, mark_labels = _find_marks(photo.name, tray, model)
-    fruit = fruit_table([_fruit_row(photo.name, one, tag, marks, limits, tray.pose) for one in tray.fruit])
+    of_fruit = dict(iter(marks.groupby("fruit")))
+    none = marks.iloc[:0]
+    fruit = fruit_table(
+        [_fruit_row(photo.name, one, tag, of_fruit.get(one.number, none), limits, tray.pose) for one in tray.fruit]
+    )
     row = _photo_row(photo, tag, tray, checks) | {"seconds": round(time.perf_counter() - started, 3)}
     return TrayScore(
         photo=photo_table([row]),
@@ -240,9 +247,8 @@ def _shown(marks: pd.DataFrame, pose: CardPose | None) -> pd.DataFrame:
 
 
 def _fruit_row(
-    photo: str, fruit: Fruit, tag: Tag, marks: pd.DataFrame, limits: Limits, pose: CardPose | None
+    photo: str, fruit: Fruit, tag: Tag, own: pd.DataFrame, limits: Limits, pose: CardPose | None
 ) -> dict[str, Any]:
-    own = marks[marks["fruit"] == fruit.number]
     skin = fruit.skin.visible_area_mm2
     fraction = min(float(own["area_mm2"].sum()) / skin, 1.0) if skin > 0 else 0.0
     scaled = pose is not None

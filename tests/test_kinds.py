@@ -111,10 +111,10 @@ def test_the_quick_discriminant_equals_the_fitted_regression():
     classes = rng.integers(0, 3, 600)
     fitted = LogisticRegression(max_iter=60, tol=0.1).fit(quadratic_terms(contrasts), classes)
     quick = discriminant_from(fitted.coef_, fitted.intercept_)
-    image = contrasts.reshape(20, 30, -1)
-    image[0, 0, :9] = 0  # nothing differs here
+    contrasts[0, :9] = 0  # nothing differs here
+    image = contrasts.T.reshape(-1, 20, 30)
     found = quick.probabilities(image, np.ones((20, 30), bool))
-    wanted = fitted.predict_proba(quadratic_terms(image.reshape(600, -1))).reshape(20, 30, 3)
-    assert np.abs(found - wanted)[1:].max() < 1e-3
-    assert found[0, 0].tolist() == [1, 0, 0]
+    wanted = fitted.predict_proba(quadratic_terms(contrasts)).T.reshape(3, 20, 30)
+    assert np.abs(found - wanted)[:, 1:].max() < 1e-3
+    assert found[:, 0, 0].tolist() == [1, 0, 0]
     assert np.abs(np.clip(contrasts, -LIMIT, LIMIT)).max() <= LIMIT

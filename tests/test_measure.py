@@ -30,13 +30,13 @@ def flat_skin(mm_per_px=MM_PER_PX, size=SIZE):
 
 
 def measured(labels, lightness=None):
-    contrasts = np.zeros((*labels.shape, len(CONTRASTS)), np.float32)
-    contrasts[..., CONTRASTS.index("lightness_over_cm")] = (
+    contrasts = np.zeros((len(CONTRASTS), *labels.shape), np.float32)
+    contrasts[CONTRASTS.index("lightness_over_cm")] = (
         -(labels > 0).astype(np.float32) if lightness is None else lightness
     )
-    probabilities = np.zeros((*labels.shape, 3), np.float32)
-    probabilities[..., 0] = labels == 0
-    probabilities[..., 1] = labels > 0
+    probabilities = np.zeros((3, *labels.shape), np.float32)
+    probabilities[0] = labels == 0
+    probabilities[1] = labels > 0
     inside = np.ones(labels.shape, bool)
     return measure_marks(labels.astype(np.int32), contrasts, probabilities, inside, flat_skin(size=labels.shape))
 

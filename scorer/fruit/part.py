@@ -101,8 +101,9 @@ def _neighbours(parts: Labels) -> set[tuple[int, int]]:
 
 
 def _renumber(parts: Labels) -> Labels:
-    _, numbered = np.unique(parts, return_inverse=True)
-    return numbered.reshape(parts.shape).astype(np.int32)
+    present = np.bincount(parts.ravel()) > 0
+    present[0] = False
+    return np.asarray((np.cumsum(present) * present)[parts], np.int32)
 
 
 def _solidity(shape: Mask) -> float:

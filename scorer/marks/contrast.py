@@ -46,11 +46,11 @@ CONTRASTS: Final = (
     "skin_a",
     "skin_b",
 )
-"""Names of the maps, in the order of the last axis. Colours in CIELAB units scaled to 1 for 10 Delta E."""
+"""Names of the maps, in the order of the first axis. Colours in CIELAB units scaled to 1 for 10 Delta E."""
 
 
 def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
-    """Contrast maps of one fruit, float32 (H, W, len(CONTRASTS)); values outside the fruit mean nothing.
+    """Contrast maps of one fruit, float32 (len(CONTRASTS), H, W); values outside the fruit mean nothing.
 
     Parameters
     ----------
@@ -68,35 +68,38 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     mid_base = fruit_base + _resized(_median(fill_outside(small - surface, small_inside), mid_px / surface_px), size)
     fine_base = mid_base + _resized(_median(filled - mid_base, fine_px), size)
     lightness = filled[..., 0]
-    maps = np.empty((height, width, len(CONTRASTS)), np.float32)
+    maps = np.empty((len(CONTRASTS), height, width), np.float32)
     calm = cv2.GaussianBlur(filled, (0, 0), 0.22 / skin.mm_per_px)
     for i, base in enumerate((fruit_base, mid_base, fine_base)):
-        maps[..., 3 * i : 3 * i + 3] = (calm - base) / 10
-    maps[..., 9] = _ridge(lightness, 0.35 / skin.mm_per_px)
-    maps[..., 10] = _ridge(lightness, 0.9 / skin.mm_per_px)
-    maps[..., 11], maps[..., 12] = _texture(lightness, inside, skin.mm_per_px)
-    maps[..., 13:16] = _resized(_blurred(_half(maps[..., :3]), BROAD_MM / skin.mm_per_px / 2), size)
-    maps[..., 16] = _resized(_patchiness(_half(maps[..., 5]), 2 * skin.mm_per_px), size)
-    maps[..., 17] = skin.facing
-    maps[..., 18:21] = (mid_base - [55, 0, 35]) / 20
+        for k, plane in enumerate(cv2.split(calm - base)):
+            np.multiply(plane, np.float32(0.1), out=maps[3 * i + k])
+    maps[9] = _ridge(lightness, 0.35 / skin.mm_per_px)
+    maps[10] = _ridge(lightness, 0.9 / skin.mm_per_px)
+    maps[11], maps[12] = _texture(lightness, inside, skin.mm_per_px)
+    for k in range(3):
+        maps[13 + k] = _resized(_blurred(_half(maps[k]), BROAD_MM / skin.mm_per_px / 2), size)
+    maps[16] = _resized(_patchiness(_half(maps[5]), 2 * skin.mm_per_px), size)
+    maps[17] = skin.facing
+    for k, (plane, middle) in enumerate(zip(cv2.split(mid_base), (55, 0, 35), strict=True)):
+        maps[18 + k] = (plane - np.float32(middle)) / 20
     return maps
 
 
 def fill_outside(image: Float32, inside: Mask) -> Float32:
     """Carry the fruit's colours outward over its window, so that filters see no edge at the rim."""
-    weight = inside.astype(np.float32)
-    levels = [(image * weight[..., None], weight)]
-    while min(levels[-1][1].shape) > 3:
-        colour, here = levels[-1]
-        levels.append((cv2.pyrDown(colour), cv2.pyrDown(here)))
-    colour, here = levels[-1]
+    colour, here = _half(image * inside[..., None].astype(np.float32)), _half(inside.astype(np.float32))
+    levels = [(colour, here)]
+    while min(here.shape) > 3:
+        colour, here = cv2.pyrDown(colour), cv2.pyrDown(here)
+        levels.append((colour, here))
     result = colour / np.maximum(here, 1e-3)[..., None]
     for colour, here in reversed(levels[:-1]):
-        size = (here.shape[1], here.shape[0])
-        result = cv2.pyrUp(result, dstsize=size)
+        result = cv2.pyrUp(result, dstsize=(here.shape[1], here.shape[0]))
         known = np.minimum(here, 1)[..., None]
         result = colour / np.maximum(here, 1e-3)[..., None] * known + result * (1 - known)
-    return np.asarray(np.where(inside[..., None], image, result), np.float32)
+    result = _resized(result, (image.shape[1], image.shape[0]))
+    np.copyto(result, image, where=inside[..., None])
+    return result
 
 
 def _shrink(lab: Float32, inside: Mask, skin: SkinMap, step_px: float) -> tuple[Float32, Mask, Float32]:

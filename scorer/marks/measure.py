@@ -69,8 +69,8 @@ def measure_marks(
     Parameters
     ----------
     labels : (H, W) int32; 0 is clean skin, marks are numbered 1..N without gaps.
-    contrasts : (H, W, F) contrast maps of the same window.
-    probabilities : (H, W, K) of skin, dark and rubbed.
+    contrasts : (F, H, W) contrast maps of the same window.
+    probabilities : (K, H, W) of skin, dark and rubbed.
     inside : (H, W) bool; the fruit's pixels.
     skin : the same window's skin map.
 
@@ -101,14 +101,14 @@ def _averages(labels: Labels, contrasts: Float32, probabilities: Float32, skin: 
     def mean(values: NDArray[np.floating]) -> Float64:
         return np.asarray(np.bincount(which, weights=values, minlength=count) / pixels)
 
-    here, chances = contrasts[marked], probabilities[marked]
+    here, chances = contrasts[:, marked], probabilities[:, marked]
     columns = {"area_mm2": mean(skin.area_mm2[marked]) * pixels, "facing": mean(skin.facing[marked])}
-    columns |= {name: mean(here[:, CONTRASTS.index(name)]) for name in _AVERAGED}
-    columns |= {"dark_probability": mean(chances[:, 1]), "rubbed_probability": mean(chances[:, 2])}
-    lightness = here[:, CONTRASTS.index("lightness_over_cm")]
+    columns |= {name: mean(here[CONTRASTS.index(name)]) for name in _AVERAGED}
+    columns |= {"dark_probability": mean(chances[1]), "rubbed_probability": mean(chances[2])}
+    lightness = here[CONTRASTS.index("lightness_over_cm")]
     columns["lightness_spread"] = np.sqrt(np.maximum(mean(lightness**2) - mean(lightness) ** 2, 0))
     peak = np.zeros(count)
-    np.maximum.at(peak, which, 1 - chances[:, 0])
+    np.maximum.at(peak, which, 1 - chances[0])
     columns["peak_probability"] = peak
     return pd.DataFrame(columns)
 
@@ -132,7 +132,7 @@ def _one_mark(
         **_shape(mark, skin.point_mm[window], middle, plane, area_mm2, skin.mm_per_px),
         **_place(middle, plane, skin.half_length_mm),
         "rim_distance_mm": float(rim_px[window][mark].max()) * skin.mm_per_px,
-        **_surface(mark, labels[window] == 0, contrasts[window], rim_px[window] > 0, skin.mm_per_px),
+        **_surface(mark, labels[window] == 0, contrasts[:, rows, columns], rim_px[window] > 0, skin.mm_per_px),
     }
 
 
@@ -184,14 +184,14 @@ def _place(middle: Float64, plane: Float64, half_length_mm: float) -> dict[str, 
 
 def _surface(mark: Mask, clean: Mask, contrasts: Float32, inside: Mask, mm_per_px: float) -> dict[str, float]:
     """Edge, core and surroundings of one mark."""
-    lightness = contrasts[..., CONTRASTS.index("lightness_over_cm")]
+    lightness = contrasts[CONTRASTS.index("lightness_over_cm")]
     own = lightness[mark]
     depth = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
     outside = cv2.distanceTransform((~mark).astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
     ring = clean & inside & (outside < RING_MM) & (outside > 0.3)
     around = lightness[ring] if ring.any() else np.zeros(1, np.float32)
-    around_b = contrasts[..., CONTRASTS.index("b_over_cm")][ring] if ring.any() else np.zeros(1, np.float32)
-    roughness = contrasts[..., CONTRASTS.index("roughness")][ring] if ring.any() else np.zeros(1, np.float32)
+    around_b = contrasts[CONTRASTS.index("b_over_cm")][ring] if ring.any() else np.zeros(1, np.float32)
+    roughness = contrasts[CONTRASTS.index("roughness")][ring] if ring.any() else np.zeros(1, np.float32)
     ordered = np.sort(own)
     core = lightness[depth > 0.6 * depth.max()]
     edge = mark & (depth <= 1.5 * mm_per_px)

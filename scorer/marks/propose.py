@@ -48,29 +48,30 @@ class Discriminant:
     quadratic: Float64
 
     def probabilities(self, contrasts: Float32, inside: Mask) -> Float32:
-        """Class probabilities (H, W, K), float32, of contrast maps (H, W, F); sure skin where nothing differs."""
+        """Class probabilities (K, H, W), float32, of contrast maps (F, H, W); sure skin where nothing differs."""
         inside = inside & differs(contrasts)
-        flat = np.clip(contrasts[inside], -LIMIT, LIMIT)
-        odds = np.zeros((len(self.bias), len(flat)), np.float32)
+        flat = np.clip(contrasts[:, inside], -LIMIT, LIMIT)
+        odds = np.zeros((len(self.bias), flat.shape[1]), np.float32)
         for k in range(1, len(self.bias)):  # against the first class, skin
-            bent = flat @ (self.quadratic[k] - self.quadratic[0]).astype(np.float32)
-            bent += (self.linear[k] - self.linear[0]).astype(np.float32)
-            odds[k] = np.einsum("nf,nf->n", bent, flat) + np.float32(self.bias[k] - self.bias[0])
+            bent = (self.quadratic[k] - self.quadratic[0]).astype(np.float32) @ flat
+            bent += (self.linear[k] - self.linear[0]).astype(np.float32)[:, None]
+            bent *= flat
+            odds[k] = bent.sum(axis=0) + np.float32(self.bias[k] - self.bias[0])
         np.exp(np.clip(odds, -30, 30, out=odds), out=odds)
         odds /= odds.sum(axis=0)
-        probabilities = np.zeros((*inside.shape, len(self.bias)), np.float32)
-        probabilities[..., 0] = 1
-        probabilities[inside] = odds.T
+        probabilities = np.zeros((len(self.bias), *inside.shape), np.float32)
+        probabilities[0] = 1
+        for plane, values in zip(probabilities, odds, strict=True):
+            plane[inside] = values
         return probabilities
 
 
 def differs(contrasts: Float32) -> Mask:
     """Where a pixel differs from its skin in any colour at any scale; elsewhere it is skin without further asking."""
-    flat = contrasts.reshape(-1, contrasts.shape[-1])
-    furthest = np.zeros(len(flat), np.float32)
-    for column in range(9):
-        np.maximum(furthest, np.abs(flat[:, column]), out=furthest)
-    return np.asarray((furthest > SMALLEST_CONTRAST).reshape(contrasts.shape[:-1]))
+    furthest = np.zeros(contrasts.shape[1:], np.float32)
+    for plane in contrasts[:9]:
+        np.maximum(furthest, np.abs(plane), out=furthest)
+    return np.asarray(furthest > SMALLEST_CONTRAST)
 
 
 def discriminant_from(coefficients: Float64, intercept: Float64) -> Discriminant:
@@ -95,7 +96,7 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
 
     Parameters
     ----------
-    probabilities : (H, W, len(SKIN_CLASSES)) of the fruit's window.
+    probabilities : (len(SKIN_CLASSES), H, W) of the fruit's window.
     inside : (H, W) bool; the fruit's pixels.
     area_mm2 : (H, W) true skin area per pixel.
     mm_per_px : side of a pixel where the skin faces the camera.
@@ -103,7 +104,7 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
     """
     # rubs are patchy, so they are looked at more broadly than dark marks
     dark, rubbed = (
-        cv2.GaussianBlur(probabilities[..., k], (0, 0), max(width_mm / mm_per_px, 0.5))
+        cv2.GaussianBlur(probabilities[k], (0, 0), max(width_mm / mm_per_px, 0.5))
         for k, width_mm in ((1, DARK_MM), (2, RUBBED_MM))
     )
     labels, count, of_dark = _regions(dark, rubbed, inside, mm_per_px)

@@ -64,7 +64,7 @@ def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
             at = np.flatnonzero(here == index)
             if not len(at):
                 continue
-            flat = contrasts.reshape(-1, len(CONTRASTS))
+            flat = contrasts.reshape(len(CONTRASTS), -1).T
             if name == "skin":
                 odd = np.abs(flat[at, 3:9]).sum(axis=1) ** 1.5 + 0.05
                 odd_share = rng.choice(at, PER_FRUIT[name] // 2, p=odd / odd.sum())
