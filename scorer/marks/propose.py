@@ -23,13 +23,13 @@ Labels = NDArray[np.int32]
 
 SKIN_CLASSES: Final = ("skin", "dark", "rubbed")
 LIMIT = 3.0  # contrasts beyond 30 Delta E tell no more, and a quadratic must not run away with them
-SMALLEST_CONTRAST = 0.25  # of ten Delta E
+SMALLEST_CONTRAST = 0.35  # of ten Delta E
 OUTLINE_AT = 0.5
 SURE_AT = 0.65
 DARK_MM, RUBBED_MM = 0.2, 0.7  # standard deviation of the smoothing of each class
 JOIN_MM = 0.8
 RIM_MM, THINNEST_RUB_MM = 0.6, 1.8
-SMALLEST_MM2 = 5.0  # marks are asked for from 10 mm2; what is left beside them is dust and lenticels
+SMALLEST_MM2 = 7.0  # marks are asked for from 10 mm2; what is left beside them is dust and lenticels
 REACH_MM, RING_MM = 1.0, 3.0  # how far an outline may move outward, and how wide its surroundings are taken
 CORE_QUANTILE, HALF = 0.75, 0.5
 
