@@ -54,10 +54,9 @@ def test_an_ellipse_matches_regionprops(a_px, ratio, angle_deg):
     reference = regionprops(labels.astype(int), spacing=MM_PER_PX)[0]
     mark = measured(labels).iloc[0]
     assert mark["area_mm2"] == pytest.approx(reference.area, rel=1e-4)
-    # sides of the smallest rectangle about it, against the axes of the ellipse of equal moments: on whole pixels of
-    # 0.5 mm a nearly round mark has no clear axis, and they differ by up to three of them
-    assert mark["length_mm"] == pytest.approx(reference.axis_major_length, rel=0.05, abs=1.5)
-    assert mark["width_mm"] == pytest.approx(reference.axis_minor_length, rel=0.12, abs=1.5)
+    # extents along the main axes, against the axes of the ellipse of equal moments; a pixel is 0.5 mm
+    assert mark["length_mm"] == pytest.approx(reference.axis_major_length, rel=0.03, abs=0.75)
+    assert mark["width_mm"] == pytest.approx(reference.axis_minor_length, rel=0.03, abs=0.75)
     assert mark["solidity"] == pytest.approx(reference.solidity, abs=0.06)
 
 

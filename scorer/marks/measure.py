@@ -139,13 +139,13 @@ def _one_mark(
 def _shape(
     mark: Mask, point_mm: Float32, middle: Float64, plane: Float64, area_mm2: float, mm_per_px: float
 ) -> dict[str, float]:
-    """Shape on the skin: the mark laid flat on the plane that touches its middle."""
+    """Shape on the skin: the mark laid flat on the plane that touches its middle, along its axes of largest spread."""
     contours, _ = cv2.findContours(mark.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = np.concatenate(contours)[:, 0]
     on_skin = (point_mm[outline[:, 1], outline[:, 0]] - middle) @ plane.T
-    (_, (side_a, side_b), _) = cv2.minAreaRect(on_skin.astype(np.float32))
     # pixel centres bound the outline, so half a pixel is added on every side
-    length, width = max(side_a, side_b) + mm_per_px, min(side_a, side_b) + mm_per_px
+    extents = np.ptp(on_skin, axis=0) + mm_per_px
+    length, width = float(extents.max()), float(extents.min())
     hull_area = cv2.contourArea(cv2.convexHull(on_skin.astype(np.float32))) + length * mm_per_px
     perimeter = sum(cv2.arcLength(c, True) for c in contours) * float(np.sqrt(area_mm2 / max(mark.sum(), 1)))
     bones = skeletonize(mark)  # type: ignore[no-untyped-call]
