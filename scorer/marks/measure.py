@@ -80,19 +80,20 @@ def measure_marks(
     """
     count = int(labels.max(initial=0))
     if count == 0:
-        return pd.DataFrame({name: pd.Series(dtype=float) for name in MEASURES})
-    table = _averages(labels, contrasts, probabilities, skin, count)
+        return pd.DataFrame(np.empty((0, len(MEASURES))), columns=list(MEASURES))
+    columns = _averages(labels, contrasts, probabilities, skin, count)
     rim_px = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3)
-    areas = table["area_mm2"].to_numpy()
     rows = [
-        _one_mark(label, box, labels, contrasts, rim_px, skin, float(areas[label - 1]))
+        _one_mark(label, box, labels, contrasts, rim_px, skin, float(columns["area_mm2"][label - 1]))
         for label, box in enumerate(find_objects(labels), start=1)
     ]
-    found = pd.concat([table, pd.DataFrame(rows)], axis=1)
-    return found[list(MEASURES)].astype(float)
+    columns |= {name: np.array([row[name] for row in rows]) for name in rows[0]}
+    return pd.DataFrame(np.column_stack([columns[name] for name in MEASURES]), columns=list(MEASURES))
 
 
-def _averages(labels: Labels, contrasts: Float32, probabilities: Float32, skin: SkinMap, count: int) -> pd.DataFrame:
+def _averages(
+    labels: Labels, contrasts: Float32, probabilities: Float32, skin: SkinMap, count: int
+) -> dict[str, Float64]:
     """Sums and means over each label, all labels at once."""
     marked = labels > 0
     which = labels[marked] - 1
@@ -110,7 +111,7 @@ def _averages(labels: Labels, contrasts: Float32, probabilities: Float32, skin: 
     peak = np.zeros(count)
     np.maximum.at(peak, which, 1 - chances[0])
     columns["peak_probability"] = peak
-    return pd.DataFrame(columns)
+    return columns
 
 
 def _one_mark(
