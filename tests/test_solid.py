@@ -9,7 +9,7 @@ from scipy.special import ellipeinc, ellipkinc
 
 from scorer.fruit.outline import Outline
 from scorer.fruit.skin import map_skin
-from scorer.fruit.solid import HEIGHT_OVER_WIDTH, HEIGHT_SLOPE, TYPICAL_ROUNDNESS, RestingSolid, fit_solid
+from scorer.fruit.solid import HEIGHT_OVER_WIDTH, HEIGHT_SLOPE, TYPICAL_ROUNDNESS, RestingSolid, fit_solids
 from tests.drawn.views import camera_over, ellipsoid_outline
 
 headings = st.floats(-np.pi, np.pi)
@@ -39,7 +39,7 @@ def test_length_and_width_come_back(half_length, roundness, heading, x, y, tilt_
     half_width = half_length * roundness
     semi_axes = (half_length, half_width, typical_half_height(half_length, half_width))
     camera = camera_over(tilt_deg=tilt_deg, tilt_to_deg=tilt_to_deg)
-    solid = fit_solid(seen(camera, (x, y), semi_axes, heading), camera)
+    solid = fit_solids([seen(camera, (x, y), semi_axes, heading)], camera)[0]
     assert solid.length_mm == pytest.approx(2 * half_length, rel=0.01)
     assert solid.width_mm == pytest.approx(2 * half_width, rel=0.01)
     assert np.hypot(*(solid.centre_mm[:2] - [x, y])) < 1.5
@@ -51,7 +51,7 @@ def test_an_unusual_height_costs_little_length(half_length, roundness, unusual, 
     half_width = half_length * roundness
     semi_axes = (half_length, half_width, unusual * typical_half_height(half_length, half_width))
     camera = camera_over()
-    solid = fit_solid(seen(camera, (60, -40), semi_axes, heading), camera)
+    solid = fit_solids([seen(camera, (60, -40), semi_axes, heading)], camera)[0]
     assert solid.length_mm == pytest.approx(2 * half_length, rel=0.03)
 
 
@@ -61,8 +61,8 @@ def test_turning_and_shifting_the_photo_changes_no_mm(heading, turn_deg, x, y):
     semi_axes = (58.0, 40.0, 36.0)
     straight = camera_over(over=(x, y))
     turned = camera_over(turn_deg=turn_deg, over=(x, y))
-    one = fit_solid(seen(straight, (0, 0), semi_axes, heading), straight)
-    other = fit_solid(seen(turned, (0, 0), semi_axes, heading), turned)
+    one = fit_solids([seen(straight, (0, 0), semi_axes, heading)], straight)[0]
+    other = fit_solids([seen(turned, (0, 0), semi_axes, heading)], turned)[0]
     assert other.length_mm == pytest.approx(one.length_mm, rel=2e-3)
     assert other.width_mm == pytest.approx(one.width_mm, rel=2e-3)
 
@@ -73,8 +73,8 @@ def test_a_larger_photo_changes_no_mm(factor):
     semi_axes = (58.0, 40.0, 36.0)
     camera = camera_over()
     outline = seen(camera, (30, 20), semi_axes, 0.4)
-    one = fit_solid(outline, camera)
-    other = fit_solid(outline.scaled(factor), camera.scaled(factor))
+    one = fit_solids([outline], camera)[0]
+    other = fit_solids([outline.scaled(factor)], camera.scaled(factor))[0]
     assert other.length_mm == pytest.approx(one.length_mm, rel=1e-3)
     assert other.width_mm == pytest.approx(one.width_mm, rel=1e-3)
 
@@ -86,7 +86,7 @@ def test_a_hidden_part_of_the_outline_is_not_used():
     middle = points.mean(axis=0)
     points[20:55] = middle + 0.8 * (points[20:55] - middle)  # a neighbour lies over this side
     free[18:57] = False
-    solid = fit_solid(Outline(1, points, free), camera)
+    solid = fit_solids([Outline(1, points, free)], camera)[0]
     assert solid.length_mm == pytest.approx(116, rel=0.02)
     assert solid.width_mm == pytest.approx(80, rel=0.02)
 
@@ -102,7 +102,7 @@ def exact_ellipsoid_area(a, b, c):
 
 def skin_of(camera, semi_axes, hidden_share=0.0):
     outline = seen(camera, (0, 0), semi_axes, 0.0)
-    solid = fit_solid(outline, camera)
+    solid = fit_solids([outline], camera)[0]
     low, high = outline.points_px.min(axis=0) - 4, outline.points_px.max(axis=0) + 5
     corner = (int(low[0]), int(low[1]))
     height, width = int(high[1] - low[1]), int(high[0] - low[0])

@@ -15,7 +15,7 @@ from scorer.fruit.outline import Outline, paint_outlines, trace_outlines
 from scorer.fruit.part import part_fruit
 from scorer.fruit.segment import segment_skin
 from scorer.fruit.skin import SkinMap, map_skin
-from scorer.fruit.solid import RestingSolid, fit_solid
+from scorer.fruit.solid import RestingSolid, fit_solids
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -95,7 +95,7 @@ def find_fruit(
         return [], np.zeros(bgr.shape[:2], np.int32)
     labels = _in_reading_order(labels)
     traced = trace_outlines(labels, linear_bgr_to_lab(light), odds, mm_per_px)
-    solids = [fit_solid(outline, small_camera) for outline in traced]
+    solids = fit_solids(traced, small_camera)
     outlines = [outline.scaled(factor) for outline in traced]
     full = cv2.resize(labels, (bgr.shape[1], bgr.shape[0]), interpolation=cv2.INTER_NEAREST)
     full = paint_outlines(outlines, full)

@@ -15,6 +15,7 @@ A mango is not an ellipsoid: what the outline shows beyond the ellipsoid along i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +31,7 @@ Float64 = NDArray[np.float64]
 # half propped by neighbours at any roll: height/width = 0.952 - 0.677 (width/length - 0.68), spread 0.09.
 HEIGHT_OVER_WIDTH, HEIGHT_SLOPE, TYPICAL_ROUNDNESS, HEIGHT_SPREAD = 0.952, -0.677, 0.68, 0.09
 OUTLINE_NOISE_MM = 0.8  # unevenness of real outlines about the ellipse
-ROUNDS = 12
+ROUNDS, SETTLED_MM = 12, 1e-3
 FEWEST_FREE_POINTS = 40
 
 
@@ -65,48 +66,64 @@ class RestingSolid:
         return np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]])
 
 
-def fit_solid(outline: Outline, camera: Camera) -> RestingSolid:
-    """Fit a resting solid to an outline in the pixels of ``camera``."""
-    normals = _touching_planes(outline.points_px, camera)
-    weights = outline.free.astype(float) if outline.free.sum() >= FEWEST_FREE_POINTS else np.ones(len(normals))
+def fit_solids(outlines: Sequence[Outline], camera: Camera) -> list[RestingSolid]:
+    """Fit a resting solid to each outline in the pixels of ``camera``; all at once, each for itself."""
+    if not outlines:
+        return []
+    points_px = np.stack([outline.points_px for outline in outlines])
+    free = np.stack([outline.free for outline in outlines])
+    weights = np.where(free.sum(axis=1, keepdims=True) >= FEWEST_FREE_POINTS, free, True).astype(float)
+    normals = _touching_planes(points_px, camera)
     offset = normals @ camera.origin_mm
-    parameters = _first_guess(outline.points_px, camera)
+    parameters = _first_guess(points_px, camera)
+    moving = np.arange(len(outlines))
     for _ in range(ROUNDS):
-        parameters, step = _improve(parameters, normals, offset, weights)
-        if step < 1e-3:
+        better, step_mm = _improve(parameters[moving], normals[moving], offset[moving], weights[moving])
+        parameters[moving] = better
+        moving = moving[step_mm >= SETTLED_MM]
+        if not len(moving):
             break
+    return [
+        _solid(parameters[i], normals[i], offset[i], weights[i], float(free[i].mean())) for i in range(len(outlines))
+    ]
+
+
+def _solid(parameters: Float64, normals: Float64, offset: Float64, weights: Float64, free_share: float) -> RestingSolid:
     x, y, s1, s2, s3, height = parameters
-    shape = np.array([[s1, s2], [s2, s3]])
-    values, vectors = np.linalg.eigh(shape)
+    values, vectors = np.linalg.eigh(np.array([[s1, s2], [s2, s3]]))
     half_width, half_length = np.sqrt(np.maximum(values, 1.0))
     heading = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
     centre = np.array([x, y, height])
-    residual = _support(normals, shape, height) + normals @ centre - offset
+    residual = _support(parameters, normals) + normals @ centre - offset
     beyond = _beyond(residual, normals, weights, heading)
-    free = weights > 0
     return RestingSolid(
         centre_mm=centre,
         heading_rad=heading,
         semi_axes_mm=np.array([half_length, half_width, height]),
         length_mm=float(2 * half_length + beyond[0] + beyond[2]),
         width_mm=float(2 * half_width + beyond[1] + beyond[3]),
-        misfit_mm=float(np.sqrt(np.mean(residual[free] ** 2))),
-        free_share=float(outline.free.mean()),
+        misfit_mm=float(np.sqrt(np.mean(residual[weights > 0] ** 2))),
+        free_share=free_share,
         taper=_taper(residual, normals, heading, half_width),
     )
 
 
 def _touching_planes(points_px: Float64, camera: Camera) -> Float64:
-    """Outward unit normals (N, 3) of the planes through the camera that touch the fruit along its outline."""
-    ahead, behind = np.roll(points_px, -2, axis=0), np.roll(points_px, 2, axis=0)
-    normals = np.cross(camera.rays(ahead), camera.rays(behind))
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    middle = camera.rays(points_px.mean(axis=0))
-    return np.where((normals @ middle)[:, None] > 0, -normals, normals)
+    """Outward unit normals (F, N, 3) of the planes through the camera that touch each fruit along its outline."""
+    rays = camera.rays(points_px)
+    normals = np.cross(np.roll(rays, -2, axis=1), np.roll(rays, 2, axis=1))
+    normals /= np.linalg.norm(normals, axis=-1, keepdims=True)
+    middle = camera.rays(points_px.mean(axis=1))
+    outward = (normals @ middle[:, :, None])[..., 0] <= 0
+    return np.where(outward[..., None], normals, -normals)
 
 
 def _first_guess(points_px: Float64, camera: Camera) -> Float64:
-    """Ellipsoid from the outline's second moments on a plane at a guessed mid-fruit height."""
+    """Ellipsoids (F, 6) from the outlines' second moments on a plane at a guessed mid-fruit height."""
+    return np.array([_first_guess_of_one(points, camera) for points in points_px])
+
+
+def _first_guess_of_one(points_px: Float64, camera: Camera) -> Float64:
     height = 35.0
     for _ in range(2):
         ground = camera.on_plane(points_px, height)
@@ -116,18 +133,21 @@ def _first_guess(points_px: Float64, camera: Camera) -> Float64:
     return np.array([x, y, spread[0, 0], spread[0, 1], spread[1, 1], height])
 
 
-def _support(normals: Float64, shape: Float64, height: float) -> Float64:
-    flat = np.einsum("ni,ij,nj->n", normals[:, :2], shape, normals[:, :2])
-    return np.asarray(np.sqrt(np.maximum(flat + (normals[:, 2] * height) ** 2, 1e-6)))
+def _support(parameters: Float64, normals: Float64) -> Float64:
+    """How far the ellipsoid reaches along each normal from its centre: (..., N) of (..., 6) and (..., N, 3)."""
+    _, _, s1, s2, s3, height = np.moveaxis(parameters[..., None], -2, 0)
+    nx, ny, nz = np.moveaxis(normals, -1, 0)
+    reach = s1 * nx * nx + 2 * s2 * nx * ny + s3 * ny * ny + (nz * height) ** 2
+    return np.asarray(np.sqrt(np.maximum(reach, 1e-6)))
 
 
-def _improve(parameters: Float64, normals: Float64, offset: Float64, weights: Float64) -> tuple[Float64, float]:
-    """One Gauss-Newton step of the robust fit; returns the new parameters and the largest change in mm."""
-    x, y, s1, s2, s3, height = parameters
-    nx, ny, nz = normals.T
-    support = _support(normals, np.array([[s1, s2], [s2, s3]]), height)
+def _improve(parameters: Float64, normals: Float64, offset: Float64, weights: Float64) -> tuple[Float64, Float64]:
+    """One Gauss-Newton step of the robust fits; returns the new parameters (F, 6) and the largest change (F,) in mm."""
+    x, y, _, _, _, height = parameters.T[..., None]
+    nx, ny, nz = np.moveaxis(normals, -1, 0)
+    support = _support(parameters, normals)
     residual = nx * x + ny * y + nz * height - offset + support
-    jacobian = np.column_stack(
+    jacobian = np.stack(
         [
             nx,
             ny,
@@ -135,41 +155,41 @@ def _improve(parameters: Float64, normals: Float64, offset: Float64, weights: Fl
             nx * ny / support,
             ny * ny / (2 * support),
             nz + nz * nz * height / support,
-        ]
+        ],
+        axis=1,
     )
     robust = weights / (1 + (residual / (2 * OUTLINE_NOISE_MM)) ** 2) / OUTLINE_NOISE_MM**2
     # neighbouring outline points err together; about 24 of them are independent
-    robust *= 24 / max(float(weights.sum()), 1.0)
-    prior_residual, prior_jacobian = _height_prior(s1, s2, s3, height)
-    normal = jacobian.T @ (robust[:, None] * jacobian) + np.outer(prior_jacobian, prior_jacobian)
-    slope = jacobian.T @ (robust * residual) + prior_jacobian * prior_residual
-    step = -np.linalg.solve(normal + np.diag([1e-9, 1e-9, 1e-12, 1e-12, 1e-12, 1e-9]), slope)
-    scale = np.array([1, 1, 60, 60, 60, 1])
-    largest = float(np.abs(step / scale).max())
-    step *= min(1.0, 15.0 / largest) if largest > 0 else 1.0
-    new = parameters + step
-    new[5] = max(new[5], 5.0)
-    if new[2] * new[4] <= new[3] ** 2 or new[2] <= 0:
-        new[2:5] = parameters[2:5]
+    robust *= 24 / np.maximum(weights.sum(axis=1, keepdims=True), 1.0)
+    prior_residual, prior_slope = _height_prior(parameters[:, 2:])
+    weighted = jacobian * robust[:, None]
+    normal = weighted @ jacobian.transpose(0, 2, 1) + prior_slope[:, :, None] * prior_slope[:, None]
+    slope = (weighted @ residual[..., None])[..., 0] + prior_slope * prior_residual[:, None]
+    damping = np.diag([1e-9, 1e-9, 1e-12, 1e-12, 1e-12, 1e-9])
+    step = -np.linalg.solve(normal + damping, slope[..., None])[..., 0]
+    largest = np.abs(step / [1, 1, 60, 60, 60, 1]).max(axis=1)
+    new = parameters + step * np.minimum(1.0, 15.0 / np.maximum(largest, 1e-9))[:, None]
+    new[:, 5] = np.maximum(new[:, 5], 5.0)
+    no_ellipse = (new[:, 2] * new[:, 4] <= new[:, 3] ** 2) | (new[:, 2] <= 0)
+    new[no_ellipse, 2:5] = parameters[no_ellipse, 2:5]
     return new, largest
 
 
-def _height_prior(s1: float, s2: float, s3: float, height: float) -> tuple[float, Float64]:
-    """Residual (in standard deviations) of the height against what width and length suggest, and its slope."""
+def _height_prior(shape: Float64) -> tuple[Float64, Float64]:
+    """Residual (F,), in standard deviations, of the height against what length and width suggest; its slope (F, 6)."""
 
-    def misfit(p: Float64) -> float:
-        middle, reach = (p[0] + p[2]) / 2, np.hypot((p[0] - p[2]) / 2, p[1])  # eigenvalues of the 2 x 2 shape
-        half_width, half_length = np.sqrt(max(middle - reach, 1.0)), np.sqrt(max(middle + reach, 1.0))
+    def misfit(p: Float64) -> Float64:
+        s1, s2, s3, height = np.moveaxis(p, -1, 0)
+        middle, reach = (s1 + s3) / 2, np.hypot((s1 - s3) / 2, s2)  # eigenvalues of the 2 x 2 shape
+        half_width, half_length = np.sqrt(np.maximum(middle - reach, 1.0)), np.sqrt(np.maximum(middle + reach, 1.0))
         ratio = HEIGHT_OVER_WIDTH + HEIGHT_SLOPE * (half_width / half_length - TYPICAL_ROUNDNESS)
-        return float((p[3] - ratio * half_width) / (HEIGHT_SPREAD * half_width))
+        return np.asarray((height - ratio * half_width) / (HEIGHT_SPREAD * half_width))
 
-    at = np.array([s1, s2, s3, height])
-    here = misfit(at)
-    slope = np.zeros(6)
-    for i, step in enumerate((1.0, 1.0, 1.0, 0.05)):
-        moved = at.copy()
-        moved[i] += step
-        slope[2 + i] = (misfit(moved) - here) / step
+    steps = np.array([1.0, 1.0, 1.0, 0.05])
+    here = misfit(shape)
+    moved = misfit(shape[:, None] + np.diag(steps))
+    slope = np.zeros((len(shape), 6))
+    slope[:, 2:] = (moved - here[:, None]) / steps
     return here, slope
 
 
