@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import find_objects
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -99,12 +100,12 @@ def paint_outlines(outlines: list[Outline], labels: Labels) -> Labels:
 def _radial_outlines(labels: Labels, count: int, angle: Float64) -> tuple[Float64, Float64]:
     """Centre (N, 2) of each label and its radius (N, ANGLES) at each angle."""
     centres, radii = np.zeros((count, 2)), np.zeros((count, len(angle)))
-    for i in range(count):
-        mask = (labels == i + 1).astype(np.uint8)
-        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    for i, (ys, xs) in enumerate(find_objects(labels)):
+        mask = (labels[ys, xs] == i + 1).astype(np.uint8)
+        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=(xs.start, ys.start))
         contour = max(contours, key=cv2.contourArea)[:, 0].astype(float)
         moments = cv2.moments(mask, binaryImage=True)
-        centres[i] = moments["m10"] / moments["m00"], moments["m01"] / moments["m00"]
+        centres[i] = xs.start + moments["m10"] / moments["m00"], ys.start + moments["m01"] / moments["m00"]
         arm = contour - centres[i]
         at = np.arctan2(arm[:, 1], arm[:, 0])
         order = np.argsort(at)
@@ -141,23 +142,21 @@ def _other_fruit(points: Float64, labels: Labels) -> NDArray[np.bool_]:
 
 def _closed_path(cost: Float64) -> NDArray[np.intp]:
     """Cheapest closed path (N, ANGLES) through cost (N, ANGLES, R), moving by at most one step per angle."""
-    turns = np.concatenate([cost, cost], axis=1)  # once round to forget the start, once to find the path
+    turns = np.concatenate([cost, cost], axis=1).astype(np.float32)  # once round to forget the start, then once more
     count, length, width = turns.shape
-    came_from = np.zeros((count, length, width), np.int8)
-    total = turns[:, 0]
-    choices = np.full((3, count, width), np.inf)
+    total = np.full((length, count, width + 2), np.inf, np.float32)  # walled, so that no path leaves the band
+    total[0, :, 1:-1] = turns[:, 0]
     for k in range(1, length):
-        choices[1] = total
-        choices[0, :, 1:] = total[:, :-1]
-        choices[2, :, :-1] = total[:, 1:]
-        step = choices.argmin(axis=0)
-        came_from[:, k] = step - 1
-        total = np.take_along_axis(choices, step[None], axis=0)[0] + turns[:, k]
+        before, now = total[k - 1], total[k, :, 1:-1]
+        np.minimum(before[:, :-2], before[:, 2:], out=now)
+        np.minimum(now, before[:, 1:-1], out=now)
+        now += turns[:, k]
     path = np.zeros((count, length), np.intp)
-    path[:, -1] = total.argmin(axis=1)
-    rows = np.arange(count)
+    path[:, -1] = total[-1].argmin(axis=1) - 1
+    rows, moves = np.arange(count)[:, None], np.arange(3)
     for k in range(length - 1, 0, -1):
-        path[:, k - 1] = path[:, k] + came_from[rows, k, path[:, k]]
+        cheapest = total[k - 1][rows, path[:, k, None] + moves].argmin(axis=1)
+        path[:, k - 1] = path[:, k] + cheapest - 1
     half = ANGLES // 2
     return np.concatenate([path[:, ANGLES : ANGLES + half], path[:, half:ANGLES]], axis=1)
 
