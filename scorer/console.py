@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TextIO
 
 import pandas as pd
@@ -21,9 +20,11 @@ from rich.progress import (
 from rich.table import Table
 from rich.text import Text
 
-from scorer.batch import BatchReport, Outcome
-from scorer.crew_summary import FAIR_USE, ONE_COUNT_PER_PHOTO, TOO_FEW, summarise_crews
+from scorer.batch.run import PHOTOS_SHOWN, BatchReport
+from scorer.batch.task import Outcome
+from scorer.crew_summary import ANY_HOLD, FAIR_USE, ONE_COUNT_PER_PHOTO, ONLY_SETTLED, TOO_FEW
 
+_COUNTS = ("crew", "bins", "photos", "retake", "unsettled", "fruit", "over_limit")
 PLAIN_WIDTH = 200  # columns of a table that goes to a file or another program
 
 
@@ -50,7 +51,8 @@ class PhotoProgress:
                 self._bar.console.print(Text(line))
             self._bar.advance(self._task)
         else:
-            print(f"{self._done}/{self._total} {line}", file=self._stream, flush=True)
+            of_all = f"/{self._total}" if self._total else ""
+            print(f"{self._done}{of_all} {line}", file=self._stream, flush=True)
 
 
 @contextmanager
@@ -79,35 +81,57 @@ def _columns() -> tuple[ProgressColumn, ...]:
     return TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
 
 
-def show_report(report: BatchReport, out: Path, limits: str) -> None:
-    """Print the tables per fruit and per crew, and what must be said with them."""
+def show_report(report: BatchReport, kept_in: str, limits: str) -> None:
+    """Print the tables per fruit and per crew, and what must be said with them.
+
+    Parameters
+    ----------
+    report : what a batch gave.
+    kept_in : where the results are, in words.
+    limits : what the limit table is called.
+    """
     console = Console(highlight=False)
     if not console.is_terminal:
         console = Console(highlight=False, width=PLAIN_WIDTH, no_color=True)
-    console.print(_fruit_table(report.fruit, limits))
-    crews = summarise_crews(report.photo, report.fruit)
+    if report.fruit is not None:
+        console.print(_fruit_table(report.fruit, limits))
+    else:
+        console.print(Text(f"Fruit of more than {PHOTOS_SHOWN} photos are not listed here; judged by {limits}."))
+    crews = report.crews.table()
     console.print(_crew_table(crews))
+    console.print(Text(ANY_HOLD if report.crews.any_hold else ONLY_SETTLED))
     if not crews["enough"].all():
         console.print(Text(f"Crews marked so: {TOO_FEW}. Sample more bins first."))
-    if report.fruit["photo"].nunique() > 1:
+    if report.photos > 1:
         console.print(Text(ONE_COUNT_PER_PHOTO))
     console.print(Text(FAIR_USE))
-    console.print(Text(_last_line(report, out)))
+    console.print(Text(_last_line(report, kept_in)))
     for note in report.notes:
         console.print(Text(note))
     if report.log is not None:
         console.print(Text(f"scorer itself failed on {report.faults} photos; send {report.log} to its developers."))
 
 
-def _last_line(report: BatchReport, out: Path) -> str:
-    scored = len(report.photo) - report.refused
-    again = int((report.photo["verdict"] == "retake").sum())
-    parts = [f"{scored} photos scored"]
-    if again:
-        parts.append(f"{again} of them to be taken again and left out of the sums")
+def show_table(title: str, table: pd.DataFrame) -> None:
+    """Print a table as it is: figures to the right, what is missing as a dash."""
+    shown = _table(title)
+    for name in table.columns:
+        shown.add_column(str(name).replace("_", " "), justify="right" if table[name].dtype.kind in "if" else "left")
+    for row in table.itertuples(index=False):
+        shown.add_row(*(_words(value) for value in row))
+    console = Console(highlight=False)
+    (console if console.is_terminal else Console(highlight=False, width=PLAIN_WIDTH, no_color=True)).print(shown)
+
+
+def _last_line(report: BatchReport, kept_in: str) -> str:
+    parts = [f"{report.photos - report.refused} photos scored"]
+    if report.known:
+        parts.append(f"{report.known} of them before, as the records show")
+    if report.retake:
+        parts.append(f"{report.retake} of them to be taken again and left out of the sums")
     if report.refused:
-        parts.append(f"{report.refused} refused (see reasons in photos.csv)")
-    return f"{', '.join(parts)}; tables in {out}."
+        parts.append(f"{report.refused} refused (see the reasons in photos.csv)")
+    return f"{', '.join(parts)}; {kept_in}."
 
 
 def _fruit_table(fruit: pd.DataFrame, limits: str) -> Table:
@@ -132,13 +156,13 @@ def _fruit_table(fruit: pd.DataFrame, limits: str) -> Table:
 def _crew_table(crews: pd.DataFrame) -> Table:
     table = _table("Crews")
     table.add_column("crew")
-    for name in ("bins", "photos", "left out", "fruit", "over a limit", "share"):
+    for name in ("bins", "photos", "retake", "not settled", "fruit", "over a limit", "share"):
         table.add_column(name, justify="right")
     table.add_column("")
     for row in crews.to_dict("records"):
         share = "-" if pd.isna(row["share"]) else f"{100 * row['share']:.0f} %"
         table.add_row(
-            *(_words(row[name]) for name in ("crew", "bins", "photos", "left_out", "fruit", "over_limit")),
+            *(_words(row[name]) for name in _COUNTS),
             Text(share),
             Text("" if row["enough"] else TOO_FEW),
         )

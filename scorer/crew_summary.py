@@ -1,9 +1,13 @@
-"""Sum a batch per picking crew, and say when it is too little to judge a crew by."""
+"""Sum a batch per picking crew, photo by photo, and say when it is too little to judge a crew by."""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from dataclasses import dataclass, field
+
 import pandas as pd
 
+from scorer.score_tables import SETTLED
 from scorer.verdict import NOT_JUDGED
 
 FEWEST_FRUIT = 30
@@ -17,42 +21,83 @@ FAIR_USE = (
     "these figures to look for the cause together with the crew, over many bins; never to cut pay or blame."
 )
 ONE_COUNT_PER_PHOTO = "Fruit photographed more than once (both sides, or days later) count once per photo."
+ONLY_SETTLED = (
+    "Only photos taken 48 h or more after picking count here, for marks need one to two days to show; "
+    "--held any counts all."
+)
+ANY_HOLD = "Photos count however soon after picking they were taken; marks need one to two days to show."
 
-CREW_COLUMNS = ("crew", "bins", "photos", "left_out", "fruit", "over_limit", "share", "enough")
+CREW_COLUMNS = ("crew", "bins", "photos", "retake", "unsettled", "fruit", "over_limit", "share", "enough")
 
 
-def summarise_crews(photo: pd.DataFrame, fruit: pd.DataFrame) -> pd.DataFrame:
-    """Count fruit that a limit downgraded, per crew.
+@dataclass
+class _Tally:
+    bins: set[str] = field(default_factory=set)
+    photos: int = 0
+    retake: int = 0
+    unsettled: int = 0
+    fruit: int = 0
+    over_limit: int = 0
+
+
+class CrewTally:
+    """Counts of fruit that a limit downgraded, per crew; grows photo by photo, and keeps no photo.
 
     Parameters
     ----------
-    photo, fruit : tables with the columns PHOTO_COLUMNS and FRUIT_COLUMNS.
-
-    Returns
-    -------
-    One row per crew, by name, with the columns CREW_COLUMNS. ``left_out`` counts photos that were refused or
-    are to be taken again; their fruit do not count, nor do fruit that were not judged for want of a scale.
-    ``share`` is over_limit / fruit, missing without fruit; ``enough``: whether a crew may be judged by it.
+    any_hold : whether photos count that were taken before marks had time to show, or nobody knows when.
     """
-    crews = photo["crew"].fillna(NO_CREW).replace("", NO_CREW)
-    counts = ~photo["verdict"].isin(["retake", "refused"])
-    judged = fruit[fruit["photo"].isin(photo.loc[counts, "photo"]) & (fruit["verdict"] != NOT_JUDGED)]
-    rows = []
-    for crew in sorted(crews.unique(), key=lambda name: (name == NO_CREW, name)):
-        of_crew = photo[crews == crew]
-        kept = of_crew[counts[of_crew.index]]
-        own = judged[judged["photo"].isin(of_crew["photo"])]
-        bins, over = int(kept["bin"].dropna().nunique()), int(own["downgraded"].sum())
-        rows.append(
-            {
-                "crew": crew,
-                "bins": bins,
-                "photos": len(of_crew),
-                "left_out": len(of_crew) - len(kept),
-                "fruit": len(own),
-                "over_limit": over,
-                "share": over / len(own) if len(own) else float("nan"),
-                "enough": len(own) >= FEWEST_FRUIT and bins >= FEWEST_BINS,
-            }
-        )
-    return pd.DataFrame(rows, columns=list(CREW_COLUMNS))
+
+    def __init__(self, *, any_hold: bool = False) -> None:
+        self.any_hold = any_hold
+        self._of_crew: defaultdict[str, _Tally] = defaultdict(_Tally)
+
+    def add(self, photo: pd.DataFrame, fruit: pd.DataFrame) -> None:
+        """Count photos and their fruit: tables with the columns PHOTO_COLUMNS and FRUIT_COLUMNS."""
+        judged = fruit[fruit["verdict"] != NOT_JUDGED]
+        of_photo = judged.groupby("photo")["downgraded"].agg(["size", "sum"])
+        for row in photo.to_dict("records"):
+            tally = self._of_crew[NO_CREW if pd.isna(row["crew"]) or not row["crew"] else row["crew"]]
+            tally.photos += 1
+            if row["verdict"] in ("retake", "refused"):
+                tally.retake += 1
+            elif not self.any_hold and row["hold"] != SETTLED:
+                tally.unsettled += 1
+            else:
+                if not pd.isna(row["bin"]):
+                    tally.bins.add(row["bin"])
+                if row["photo"] in of_photo.index:
+                    tally.fruit += int(of_photo.loc[row["photo"], "size"])
+                    tally.over_limit += int(of_photo.loc[row["photo"], "sum"])
+
+    def table(self) -> pd.DataFrame:
+        """One row per crew, by name, with the columns CREW_COLUMNS.
+
+        ``retake`` counts photos that were refused or are to be taken again, ``unsettled`` those taken too soon or
+        nobody knows when; their fruit do not count, nor do fruit that were not judged for want of a scale. ``share``
+        is over_limit / fruit, missing without fruit; ``enough``: whether a crew may be judged by it.
+        """
+        rows = []
+        for crew in sorted(self._of_crew, key=lambda name: (name == NO_CREW, name)):
+            tally = self._of_crew[crew]
+            rows.append(
+                {
+                    "crew": crew,
+                    "bins": len(tally.bins),
+                    "photos": tally.photos,
+                    "retake": tally.retake,
+                    "unsettled": tally.unsettled,
+                    "fruit": tally.fruit,
+                    "over_limit": tally.over_limit,
+                    "share": tally.over_limit / tally.fruit if tally.fruit else float("nan"),
+                    "enough": tally.fruit >= FEWEST_FRUIT and len(tally.bins) >= FEWEST_BINS,
+                }
+            )
+        return pd.DataFrame(rows, columns=list(CREW_COLUMNS))
+
+
+def summarise_crews(photo: pd.DataFrame, fruit: pd.DataFrame, *, any_hold: bool = False) -> pd.DataFrame:
+    """The table of ``CrewTally`` for whole tables of photos and fruit."""
+    tally = CrewTally(any_hold=any_hold)
+    tally.add(photo, fruit)
+    return tally.table()

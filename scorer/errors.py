@@ -8,7 +8,10 @@
     ├── ManifestError    the manifest cannot be used
     ├── LimitsError      a limit table cannot be used
     ├── ModelError       a fitted model is missing, foreign or damaged
-    └── OutputError      results cannot be written
+    ├── ClockError       a time or a time zone cannot be true
+    ├── OutputError      results cannot be written
+    ├── RecordsError     the season's records cannot be read or written
+    └── ClusterError     a cluster cannot be reached or does not do its work
 """
 
 from __future__ import annotations
@@ -40,3 +43,15 @@ class ModelError(ScorerError):
 
 class OutputError(ScorerError):
     """Results that cannot be written."""
+
+
+class ClockError(ScorerError):
+    """A time or a time zone that cannot be true."""
+
+
+class RecordsError(ScorerError):
+    """Records of the season that cannot be read or written."""
+
+
+class ClusterError(ScorerError):
+    """A cluster that cannot be reached or does not do its work."""

@@ -1,7 +1,8 @@
 """The manifest: a CSV that gives what the bin tags do not say, or corrects what they say.
 
-Columns: ``photo`` and any of ``crew, bin, picked_at, method, side``; comma or semicolon, UTF-8. An empty cell
-says nothing, so the photo's own tag stands.
+Columns: ``photo`` and any of ``crew, bin, picked_at, method, side, tray, block, cultivar, taken_at``; comma or
+semicolon, UTF-8. An empty cell says nothing, so the photo's own tag stands; ``taken_at`` stands against the camera's
+clock.
 """
 
 from __future__ import annotations
@@ -10,13 +11,17 @@ import csv
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from scorer.errors import ManifestError
 from scorer.tag import LONGEST_FIELD, TWO_TAGS, Tag, clean_field, parse_time
 
-TAG_COLUMNS = ("crew", "bin", "picked_at", "method", "side")
+TAG_COLUMNS = ("crew", "bin", "picked_at", "method", "side", "tray", "block", "cultivar", "taken_at")
 """Columns that a manifest may have besides ``photo``."""
+
+TIME_COLUMNS = ("picked_at", "taken_at")
 
 
 @dataclass(frozen=True)
@@ -85,7 +90,7 @@ def merge(tag: Tag | None, override: Tag | None) -> Tag:
     if tag is None or override is None:
         return tag or override or Tag()
     settled = {"picked": override.picked_at is not None}
-    settled |= {name: getattr(override, name) is not None for name in ("crew", "bin", "method", "side")}
+    settled |= {name: getattr(override, name) is not None for name in TAG_COLUMNS}
     doubts = [doubt for doubt in tag.doubts if not settled.get(doubt.split(" ", 1)[0], False)]
     if settled["crew"] and settled["bin"]:
         doubts = [doubt for doubt in doubts if doubt != TWO_TAGS]
@@ -162,17 +167,21 @@ def _photo(path: Path, line: _Line) -> str:
 
 
 def _tag(path: Path, line: _Line) -> Tag:
-    fields = {name: clean_field(line.cells.get(name, "")) for name in TAG_COLUMNS}
+    fields: dict[str, Any] = {name: clean_field(line.cells.get(name, "")) for name in TAG_COLUMNS}
     for name, value in fields.items():
         if value and len(value) > LONGEST_FIELD:
             raise ManifestError(
                 f"{path.name}, line {line.number}: {name} is longer than {LONGEST_FIELD} characters; shorten it."
             )
-    when = fields.pop("picked_at")
-    picked_at = parse_time(when) if when else None
-    if when and picked_at is None:
+    fields |= {name: _time(path, line, name, fields[name]) for name in TIME_COLUMNS}
+    return Tag(**fields)
+
+
+def _time(path: Path, line: _Line, name: str, written: str | None) -> datetime | None:
+    time = parse_time(written) if written else None
+    if written and time is None:
         raise ManifestError(
-            f"{path.name}, line {line.number}: picked_at is {when}, not a date and time; "
+            f"{path.name}, line {line.number}: {name} is {written}, not a date and time; "
             "write it like 2025-02-14T07:30."
         )
-    return Tag(fields["crew"], fields["bin"], picked_at, fields["method"], fields["side"])
+    return time

@@ -1,40 +1,28 @@
-"""Write the folder of results: three tables, masks and pictures, each whole or not at all.
+"""The folder of results: its places, the names of its masks and pictures, and files that are whole or not there.
 
-The tables are for a spreadsheet as much as for a program: UTF-8 CSV, a decimal point, an empty cell for
-what is missing, yes/no, times as ``2026-03-14 09:26:53``. Text that a spreadsheet would run as a formula (it
-begins with ``= + - @`` or their full-width forms) gets an apostrophe in front; a photo's path gets ``./``
-instead, so that it stays a path. A file appears under its name only once it is complete: it is written beside
-it under another name, and then renamed.
+A file appears under its name only once it is complete: it is written beside it under another name, and then renamed.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
 import cv2
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from scorer.errors import OutputError
 from scorer.score_tables import TrayScore
 
-TABLES = ("photos.csv", "fruit.csv", "marks.csv")
 MASKS, PICTURES = "masks", "pictures"
 PICTURE_QUALITY = 88
 LONGEST_STEM_BYTES = 200  # most file systems allow 255 for the whole name
 
-_FORMULA_SIGNS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-_CONTROL = re.compile(r"[\x00-\x1f\x7f]+")
-_UNFINISHED = ".unfinished"
-
-# Digits behind the point, by the unit that ends a column's name; anything else gets five significant digits.
-_DIGITS = {"_mm2": 2, "_mm": 2, "_g": 1, "fraction": 5, "probability": 4, "mm_per_px": 5, "seconds": 3}
+UNFINISHED = ".unfinished"
 
 
 def result_stems(photos: Sequence[str]) -> dict[str, str]:
@@ -92,55 +80,33 @@ def prepare_results(folder: Path, *, masks: bool, pictures: bool) -> None:
             each.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(
-            f"{folder} cannot be made ({_reason(error)}); choose another folder for the results."
+            f"{folder} cannot be made ({reason_of(error)}); choose another folder for the results."
         ) from error
     remove_unfinished(folder)
-    probe = folder / f".probe{_UNFINISHED}"
+    probe = folder / f".probe{UNFINISHED}"
     try:
         probe.write_bytes(b"")
         probe.unlink()
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written to ({_reason(error)}); choose another folder.") from error
+        raise OutputError(f"{folder} cannot be written to ({reason_of(error)}); choose another folder.") from error
 
 
 def remove_unfinished(folder: Path) -> None:
     """Delete the unfinished files of a run that was broken off; every other file stays."""
     for place in (folder, folder / MASKS, folder / PICTURES):
-        for path in place.glob(f".*{_UNFINISHED}"):
-            _remove(path)
+        for path in place.glob(f".*{UNFINISHED}"):
+            remove_file(path)
 
 
-def write_tables(folder: Path, photo: pd.DataFrame, fruit: pd.DataFrame, marks: pd.DataFrame) -> None:
-    """Write photos.csv, fruit.csv and marks.csv; each replaces the one before it at once.
-
-    Raises
-    ------
-    OutputError : a table cannot be written; the one before it is still there, whole.
-    """
-    for name, table in zip(TABLES, (photo, fruit, marks), strict=True):
-        write_whole(folder / name, table_as_csv(table).encode("utf-8"), to_disk=True)
+def mask_files(stem: str, score: TrayScore) -> dict[str, bytes]:
+    """Masks of a photo by their path in the results: uint16 PNG, numbers as in the tables."""
+    masks = (("fruit", score.fruit_mask), ("marks", score.mark_mask))
+    return {f"{MASKS}/{stem}.{kind}.png": _encode(".png", mask, []) for kind, mask in masks}
 
 
-def write_masks(folder: Path, stem: str, score: TrayScore) -> None:
-    """Write ``masks/<stem>.fruit.png`` and ``masks/<stem>.marks.png``: uint16, numbers as in the tables.
-
-    Raises
-    ------
-    OutputError : a mask cannot be written.
-    """
-    for kind, mask in (("fruit", score.fruit_mask), ("marks", score.mark_mask)):
-        write_whole(folder / MASKS / f"{stem}.{kind}.png", _encode(".png", mask, []))
-
-
-def write_picture(folder: Path, stem: str, picture: NDArray[np.uint8]) -> None:
-    """Write ``pictures/<stem>.jpg`` from an (H, W, 3) uint8 BGR picture.
-
-    Raises
-    ------
-    OutputError : the picture cannot be written.
-    """
-    data = _encode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, PICTURE_QUALITY])
-    write_whole(folder / PICTURES / f"{stem}.jpg", data)
+def picture_file(stem: str, picture: NDArray[np.uint8]) -> dict[str, bytes]:
+    """JPEG of an (H, W, 3) uint8 BGR picture, by its path in the results."""
+    return {f"{PICTURES}/{stem}.jpg": _encode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, PICTURE_QUALITY])}
 
 
 def write_whole(path: Path, data: bytes, *, to_disk: bool = False) -> None:
@@ -154,7 +120,7 @@ def write_whole(path: Path, data: bytes, *, to_disk: bool = False) -> None:
     ------
     OutputError : the disk is full, the folder is gone or may not be written to; nothing is left behind.
     """
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}{_UNFINISHED}")
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}{UNFINISHED}")
     try:
         with unfinished.open("wb") as file:
             file.write(data)
@@ -163,52 +129,13 @@ def write_whole(path: Path, data: bytes, *, to_disk: bool = False) -> None:
                 os.fsync(file.fileno())
         unfinished.replace(path)
     except OSError as error:
-        _remove(unfinished)
+        remove_file(unfinished)
         raise OutputError(
-            f"{path} cannot be written ({_reason(error)}); make room or choose another folder, then score again."
+            f"{path} cannot be written ({reason_of(error)}); make room or choose another folder, then score again."
         ) from error
     except BaseException:  # such as Ctrl-C
-        _remove(unfinished)
+        remove_file(unfinished)
         raise
-
-
-def table_as_csv(table: pd.DataFrame) -> str:
-    """Text of a table by the rules on top of this module."""
-    cells = pd.DataFrame({str(name): [_writer(str(name))(value) for value in table[name]] for name in table.columns})
-    return cells.to_csv(index=False, lineterminator="\n")
-
-
-def _writer(column: str) -> Callable[[object], str]:
-    digits = next((digits for ending, digits in _DIGITS.items() if column.endswith(ending)), None)
-
-    def write(value: object) -> str:
-        if value is None or value is pd.NaT or value is pd.NA:
-            return ""
-        if isinstance(value, (bool, np.bool_)):
-            return "yes" if value else "no"
-        if isinstance(value, (int, np.integer)):
-            return str(int(value))
-        if isinstance(value, (float, np.floating)):
-            return _number(float(value), digits)
-        if isinstance(value, pd.Timestamp):
-            return value.strftime("%Y-%m-%d %H:%M:%S")
-        return _text(str(value), is_path=column == "photo")
-
-    return write
-
-
-def _number(value: float, digits: int | None) -> str:
-    if not np.isfinite(value):
-        return ""
-    text = f"{value:.5g}" if digits is None else f"{value:.{digits}f}"
-    return text.removeprefix("-") if float(text) == 0 else text
-
-
-def _text(text: str, *, is_path: bool) -> str:
-    line = _CONTROL.sub(" ", text).strip()
-    if line.startswith(_FORMULA_SIGNS):
-        return f"./{line}" if is_path else f"'{line}"
-    return line
 
 
 def _encode(ending: str, picture: NDArray[np.uint8] | NDArray[np.uint16], flags: list[int]) -> bytes:
@@ -218,10 +145,12 @@ def _encode(ending: str, picture: NDArray[np.uint8] | NDArray[np.uint16], flags:
     return data.tobytes()
 
 
-def _remove(path: Path) -> None:
+def remove_file(path: Path) -> None:
+    """Delete a file of ours, if it is there."""
     with suppress(OSError):  # what cannot even be removed must not hide why
         path.unlink()
 
 
-def _reason(error: OSError) -> str:
+def reason_of(error: OSError) -> str:
+    """What the system says of a failure."""
     return error.strerror or type(error).__name__

@@ -27,6 +27,11 @@ PHOTO_DTYPES = {
     "reasons": "str",
     "fruit": "int64",
     "seconds": "float64",
+    "tray": "str",
+    "block": "str",
+    "cultivar": "str",
+    "hours_since_picking": "float64",
+    "hold": "str",
 }
 FRUIT_DTYPES = {
     "photo": "str",
@@ -48,6 +53,8 @@ FRUIT_DTYPES = {
     "downgraded": "bool",
     "verdict": "str",
     "reason": "str",
+    "x_mm": "float64",
+    "y_mm": "float64",
 }
 MARK_DTYPES = {
     "photo": "str",
@@ -76,6 +83,9 @@ _MISSING: dict[str, object] = {
 KINDS = ("sap_burn", "abrasion", "cut", "stem_puncture", "crease")
 UNSURE = "unsure"
 PHOTO_VERDICTS = ("good", "usable", "retake", "refused")
+EARLY, BETWEEN, SETTLED, UNKNOWN_HOLD = "early", "between", "settled", "unknown"
+HOLDS = (EARLY, BETWEEN, SETTLED, UNKNOWN_HOLD)
+"""How long fruit were held before the photo: under 24 h, 24 to 48 h, from 48 h on, or not known."""
 
 
 @dataclass(frozen=True)

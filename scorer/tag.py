@@ -1,8 +1,8 @@
 """The bin tag: who picked the fruit, where it came from and when, read from the QR code on the tray.
 
 A tag's code holds urlencoded text, ``crew=…&bin=…&picked=YYYY-MM-DDTHH:MM&method=…&side=…``, so that any
-phone can read it too. A tag that cannot be trusted gives no field rather than a wrong one, and says so in
-``doubts``.
+phone can read it too; ``tray``, ``block`` and ``cultivar`` may follow. A tag that cannot be trusted gives no field
+rather than a wrong one, and says so in ``doubts``.
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
 from datetime import datetime
+from typing import Any
 from urllib.parse import quote_plus, unquote_plus
 
 import cv2
@@ -25,7 +27,7 @@ LONGEST_FIELD = 60
 TWO_TAGS = "two bin tags in view"
 """The doubt of a photo from which no one can say which bin it shows."""
 
-_KEYS = ("crew", "bin", "picked", "method", "side")
+_KEYS = ("crew", "bin", "picked", "method", "side", "tray", "block", "cultivar")
 _LONGEST_TEXT = 4296  # the most characters that a QR code can hold, ISO/IEC 18004 (from memory)
 _KEY = re.compile(r"[a-z][a-z0-9_-]*", re.ASCII | re.IGNORECASE)
 _TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?", re.ASCII)
@@ -39,15 +41,16 @@ class Tag:
 
     Parameters
     ----------
-    crew, bin, method, side : text of at most `LONGEST_FIELD` characters, or None where nothing is said.
-        Method is the picking method; side is the side of the fruit that lies up, or of the row, as the shed
-        uses it.
+    crew, bin, method, side, tray, block, cultivar : text of at most `LONGEST_FIELD` characters, or None where
+        nothing is said. Method is the picking method; side is the side of the fruit that lies up, or of the row, as
+        the shed uses it; tray numbers the samples taken from one bin.
     picked_at : local time of picking, without a time zone, or None.
+    taken_at : local time of the photo, where a manifest corrects the phone's clock; never on a printed tag.
     doubts : what is wrong with the tag, each in words that can be shown.
 
     Raises
     ------
-    ValueError : picked_at carries a time zone.
+    ValueError : a time carries a time zone.
     """
 
     crew: str | None = None
@@ -55,16 +58,21 @@ class Tag:
     picked_at: datetime | None = None
     method: str | None = None
     side: str | None = None
+    tray: str | None = None
+    block: str | None = None
+    cultivar: str | None = None
+    taken_at: datetime | None = None
     doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        if self.picked_at is not None and self.picked_at.tzinfo is not None:
-            raise ValueError(f"picked_at is local time without a time zone, got {self.picked_at.isoformat()}")
+        for name, time in (("picked_at", self.picked_at), ("taken_at", self.taken_at)):
+            if time is not None and time.tzinfo is not None:
+                raise ValueError(f"{name} is local time without a time zone, got {time.isoformat()}")
 
     @property
-    def fields(self) -> tuple[str | None, str | None, datetime | None, str | None, str | None]:
-        """The five fields without the doubts: two tags with equal fields are the same tag."""
-        return (self.crew, self.bin, self.picked_at, self.method, self.side)
+    def fields(self) -> tuple[str | datetime | None, ...]:
+        """All fields without the doubts: two tags with equal fields are the same tag."""
+        return tuple(getattr(self, field.name) for field in dataclass_fields(self) if field.name != "doubts")
 
 
 def clean_field(text: str) -> str | None:
@@ -116,7 +124,8 @@ def parse_tag(text: str) -> Tag | None:
     picked_at = parse_time(picked) if picked else None
     if picked and picked_at is None:
         doubts.append(f"picked is not a date and time: {picked}")
-    tag = Tag(fields["crew"], fields["bin"], picked_at, fields["method"], fields["side"], tuple(doubts))
+    said: dict[str, Any] = {key: fields[key] for key in _KEYS if key != "picked"}
+    tag = Tag(picked_at=picked_at, doubts=tuple(doubts), **said)
     return tag if tag.crew or tag.bin or tag.doubts else None
 
 
@@ -130,6 +139,9 @@ def encode_tag(tag: Tag) -> str:
         ("picked", when),
         ("method", tag.method),
         ("side", tag.side),
+        ("tray", tag.tray),
+        ("block", tag.block),
+        ("cultivar", tag.cultivar),
     )
     return "&".join(f"{key}={quote_plus(value, safe=':')}" for key, value in pairs if value)
 

@@ -20,6 +20,7 @@ from scorer.card.pose import TYPICAL_FOCAL_35MM, CardPose, find_card
 from scorer.checks import Check, check_photo, figure_of, overall
 from scorer.colour import linear_bgr_to_lab
 from scorer.fruit.find import Fruit, find_fruit
+from scorer.hold_time.clock import hold_time, zone_of
 from scorer.kinds import NOT_A_MARK, MarkModel, driving_measures, load_model, name_marks
 from scorer.limits import Limits, load_limits
 from scorer.manifest import merge
@@ -52,10 +53,13 @@ class Settings:
     ----------
     limits : name of a limit table in ``shared/limits`` or a path to one.
     model_folder : folder of the fitted model; None is the shipped one.
+    zone : the site's time zone by its name in the IANA database, for true hours since picking over a change of the
+        clocks; None takes the clocks as they are.
     """
 
     limits: str = DEFAULT_LIMITS
     model_folder: Path | None = None
+    zone: str | None = None
 
 
 @dataclass(frozen=True)
@@ -197,7 +201,7 @@ def score_photo(
     fruit = fruit_table(
         [_fruit_row(photo.name, one, tag, of_fruit.get(one.number, none), limits, tray.pose) for one in tray.fruit]
     )
-    row = _photo_row(photo, tag, tray, checks) | {"seconds": round(time.perf_counter() - started, 3)}
+    row = _photo_row(photo, tag, tray, checks, settings.zone) | {"seconds": round(time.perf_counter() - started, 3)}
     return TrayScore(
         photo=photo_table([row]),
         fruit=fruit,
@@ -280,18 +284,24 @@ def _fruit_row(
         "downgraded": verdict.downgraded,
         "verdict": verdict.verdict,
         "reason": reason,
+        "x_mm": float(fruit.solid.centre_mm[0]) if scaled else np.nan,
+        "y_mm": float(fruit.solid.centre_mm[1]) if scaled else np.nan,
     }
 
 
-def _photo_row(photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check]) -> dict[str, Any]:
+def _photo_row(
+    photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check], zone: str | None
+) -> dict[str, Any]:
     verdict, reasons = overall(checks)
+    taken_at = tag.taken_at or photo.taken_at
+    held = hold_time(tag.picked_at, taken_at, zone_of(zone) if zone else None)
     found = tray.pose is not None
     height, width = tray.bgr.shape[:2]
     mm_per_px = tray.camera.mm_per_px(np.array([width / 2, height / 2])) * width / photo.full_size[0]
     return {
         "photo": photo.name,
         "sha256": photo.sha256,
-        "taken_at": photo.taken_at,
+        "taken_at": taken_at,
         "crew": tag.crew,
         "bin": tag.bin,
         "picked_at": tag.picked_at.isoformat(timespec="minutes") if tag.picked_at else None,
@@ -303,8 +313,13 @@ def _photo_row(photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check]) -
         "colour_residual": tray.correction.residual_delta_e00,
         "focus": figure_of(checks, "blur_mm") if found else np.nan,
         "verdict": verdict,
-        "reasons": "; ".join(part for part in (reasons, *photo.doubts, *tag.doubts) if part),
+        "reasons": "; ".join(part for part in (reasons, held.trouble, *photo.doubts, *tag.doubts) if part),
         "fruit": len(tray.fruit),
+        "tray": tag.tray,
+        "block": tag.block,
+        "cultivar": tag.cultivar,
+        "hours_since_picking": _number(held.hours),
+        "hold": held.hold,
     }
 
 

@@ -1,9 +1,34 @@
-"""One setting for all property tests: CI draws the same examples each time, a developer's machine new ones."""
+"""What all tests share: the setting of property tests, and records to write into.
+
+CI draws the same examples each time, a developer's machine new ones.
+"""
 
 import os
+from collections.abc import Iterator
+from pathlib import Path
 
+import pytest
 from hypothesis import settings
+from sqlalchemy import Engine
+
+from tests.drawn_records import fresh_records
+from tests.postgresql import server
 
 settings.register_profile("ci", derandomize=True, deadline=None)
 settings.register_profile("here", deadline=None)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[str]:
+    """Address of a PostgreSQL database of the tests' own; skips where no server is installed."""
+    with server() as address:
+        yield address
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def records(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
+    """Empty records, once in an SQLite file and once in PostgreSQL."""
+    engine = fresh_records(request.param, tmp_path, lambda: str(request.getfixturevalue("postgresql")))
+    yield engine
+    engine.dispose()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,7 +14,7 @@ from numpy.typing import NDArray
 
 from scorer.errors import OutputError
 from scorer.photo import open_photo
-from scorer.score_tables import KINDS, MARK_COLUMNS, UNSURE, TrayScore, fruit_table, photo_table
+from scorer.score_tables import KINDS, MARK_COLUMNS, SETTLED, UNSURE, TrayScore, fruit_table, photo_table
 from scorer.tag import Tag
 from scorer.verdict import OVER, WITHIN
 
@@ -48,7 +50,24 @@ def score_drawing(name: str = "tray_1.jpg", size: tuple[int, int] = SIZE, tag: T
     """Score that fits `draw_tray`: six fruit with one mark each, the last two over the limit."""
     _, fruit_mask, mark_mask = draw_tray(size)
     tag = tag or Tag(crew="Heron", bin="H-01")
-    photo = {"photo": name, "crew": tag.crew, "bin": tag.bin, "verdict": "good", "fruit": 6, "seconds": 0.5}
+    photo = {
+        "photo": name,
+        "sha256": hashlib.sha256(name.encode()).hexdigest(),
+        "crew": tag.crew,
+        "bin": tag.bin,
+        "picked_at": tag.picked_at,
+        "method": tag.method,
+        "side": tag.side,
+        "tray": tag.tray,
+        "block": tag.block,
+        "cultivar": tag.cultivar,
+        "verdict": "good",
+        "reasons": "",
+        "fruit": 6,
+        "seconds": 0.5,
+        "hours_since_picking": 50.0,
+        "hold": SETTLED,
+    }
     fruit = [
         {
             "photo": name,
@@ -82,13 +101,14 @@ def write_drawing(path: Path, size: tuple[int, int] = SIZE) -> Path:
     return path
 
 
-def score_by_hand(path: Path, name: str, tag: Tag | None) -> TrayScore:
+def score_by_hand(source: Path | bytes, name: str, tag: Tag | None) -> TrayScore:
     """Open the photo for real, so that its refusals are real, and give the score that was drawn."""
-    photo = open_photo(path, name=name)
-    return score_drawing(name, photo.full_size, tag)
+    photo = open_photo(source, name=name)
+    score = score_drawing(name, photo.full_size, tag)
+    return replace(score, photo=score.photo.assign(sha256=photo.sha256))
 
 
-def score_with_accidents(path: Path, name: str, tag: Tag | None) -> TrayScore:
+def score_with_accidents(path: Path | bytes, name: str, tag: Tag | None) -> TrayScore:
     """Meet with an accident on photos named for one."""
     if "fault" in name:
         raise ZeroDivisionError("division by zero")

@@ -14,13 +14,14 @@ import cv2
 import pandas as pd
 import pytest
 
-from scorer.batch import LOG_NAME, BatchReport, Outcome, Wanted, score_paths
+from scorer.batch.run import PHOTOS_SHOWN, BatchReport, Plan, score_paths
+from scorer.batch.task import LOG_NAME, Outcome, Wanted
 from scorer.crew_summary import NO_CREW, summarise_crews
 from scorer.drawing import draw_score
 from scorer.errors import OutputError
 from scorer.photo import open_photo
 from scorer.photo_files import find_photos, natural_order
-from scorer.score_tables import TrayScore
+from scorer.score_tables import HOLDS, TrayScore
 from scorer.tag import Tag
 from scorer.verdict import NOT_JUDGED
 from tests.drawn_trays import score_by_hand, score_drawing, score_with_accidents, write_drawing
@@ -93,7 +94,8 @@ def folder_of_accidents(tmp_path: Path) -> Path:
 def test_bad_photos_are_refused_in_their_rows_and_stop_nothing(tmp_path: Path, jobs: int) -> None:
     photos, out = folder_of_accidents(tmp_path), tmp_path / "out"
     seen: list[Outcome] = []
-    report = score_paths([photos], out, score_with_accidents, wanted=Wanted(masks=True), jobs=jobs, on_done=seen.append)
+    plan = Plan(score_with_accidents, out=out, wanted=Wanted(masks=True), jobs=jobs)
+    report = score_paths([photos], plan, on_done=seen.append)
     rows = photo_rows(out)
     wanted = ["bad_4.jpg", "fault_3.jpg", "raw_5.dng", "tray_1.jpg", "tray_2.jpg", "tray_10.jpg"]
     assert [row["photo"] for row in rows] == wanted
@@ -105,6 +107,7 @@ def test_bad_photos_are_refused_in_their_rows_and_stop_nothing(tmp_path: Path, j
     assert "own fault (ZeroDivisionError)" in reasons[1]
     assert "raw picture" in reasons[2]
     assert len(rows[0]["sha256"]) == 64
+    assert report.fruit is not None
     assert len(report.fruit) == 18
     assert report.log == out / LOG_NAME
     log = report.log.read_text(encoding="utf-8")
@@ -114,7 +117,7 @@ def test_bad_photos_are_refused_in_their_rows_and_stop_nothing(tmp_path: Path, j
         "tray_1.fruit.png",
         "tray_1.marks.png",
     ]
-    score_paths([photos / "tray_1.jpg"], out, score_with_accidents)
+    score_paths([photos / "tray_1.jpg"], Plan(score_with_accidents, out=out))
     assert not (out / LOG_NAME).exists(), "no log is left from an earlier run"
 
 
@@ -122,7 +125,8 @@ def test_any_number_of_jobs_gives_the_same_results(tmp_path: Path) -> None:
     for number in range(5):
         write_drawing(tmp_path / "photos" / f"tray_{number}.jpg", (400, 300))
     for jobs in (1, 2):
-        score_paths([tmp_path / "photos"], tmp_path / f"{jobs}", score_by_hand, wanted=Wanted(masks=True), jobs=jobs)
+        plan = Plan(score_by_hand, out=tmp_path / f"{jobs}", wanted=Wanted(masks=True), jobs=jobs)
+        score_paths([tmp_path / "photos"], plan)
     files = sorted(path.relative_to(tmp_path / "1") for path in (tmp_path / "1").rglob("*") if path.is_file())
     assert len(files) == 3 + 10
     for file in files:
@@ -132,9 +136,9 @@ def test_any_number_of_jobs_gives_the_same_results(tmp_path: Path) -> None:
 def test_a_photo_that_kills_its_process_is_refused_alone(tmp_path: Path) -> None:
     for name in ("tray_1", "death_2", "tray_3", "tray_4"):
         write_drawing(tmp_path / "photos" / f"{name}.jpg", (400, 300))
-    report = score_paths([tmp_path / "photos"], tmp_path / "out", score_with_accidents, jobs=2)
-    verdicts = dict(zip(report.photo["photo"], report.photo["verdict"], strict=True))
-    assert verdicts == {
+    report = score_paths([tmp_path / "photos"], Plan(score_with_accidents, out=tmp_path / "out", jobs=2))
+    assert (report.photos, report.refused) == (4, 1)
+    assert {row["photo"]: row["verdict"] for row in photo_rows(tmp_path / "out")} == {
         "death_2.jpg": "refused",
         "tray_1.jpg": "good",
         "tray_3.jpg": "good",
@@ -147,7 +151,7 @@ def test_a_full_disk_stops_the_batch_with_whole_tables(tmp_path: Path, jobs: int
     for name in ("a_1", "disk_2", "tray_3"):
         write_drawing(tmp_path / "photos" / f"{name}.jpg", (400, 300))
     with pytest.raises(OutputError, match="disk is full"):
-        score_paths([tmp_path / "photos"], tmp_path / "out", score_with_accidents, jobs=jobs)
+        score_paths([tmp_path / "photos"], Plan(score_with_accidents, out=tmp_path / "out", jobs=jobs))
     assert [row["photo"] for row in photo_rows(tmp_path / "out")] == ["a_1.jpg"]
 
 
@@ -159,7 +163,8 @@ def test_equal_stems_overwrite_nothing(tmp_path: Path) -> None:
     for name in ("tray_1.jpg", "tray_1.png", "sub/tray_1.jpg"):
         write_drawing(tmp_path / "photos" / name, (400, 300))
     out = tmp_path / "out"
-    report = score_paths([tmp_path / "photos"], out, score_by_hand, wanted=Wanted(masks=True, draw=draw))
+    plan = Plan(score_by_hand, out=out, wanted=Wanted(masks=True, draw=draw))
+    report = score_paths([tmp_path / "photos"], plan)
     assert sorted(path.name for path in (out / "pictures").iterdir()) == [
         "sub__tray_1.jpg", "tray_1__jpg.jpg", "tray_1__png.jpg",
     ]  # fmt: skip
@@ -177,23 +182,34 @@ def test_the_manifest_reaches_photos_and_refused_rows_and_idle_lines_are_told(tm
         "tray_2.jpg": Tag(crew="Egret", bin="E-7"),
         "gone.jpg": Tag(crew="x"),
     }
-    report = score_paths([tmp_path / "photos"], tmp_path / "out", score_by_hand, manifest=manifest)
-    assert report.photo["crew"].tolist() == ["Ibis", "Egret"]
+    report = score_paths([tmp_path / "photos"], Plan(score_by_hand, out=tmp_path / "out", manifest=manifest))
+    assert [row["crew"] for row in photo_rows(tmp_path / "out")] == ["Ibis", "Egret"]
     assert "gone.jpg" in " ".join(report.notes)
 
 
 def test_no_photos_give_empty_tables(tmp_path: Path) -> None:
     (tmp_path / "photos").mkdir()
-    report = score_paths([tmp_path / "photos"], tmp_path / "out", score_by_hand)
+    report = score_paths([tmp_path / "photos"], Plan(score_by_hand, out=tmp_path / "out"))
     assert isinstance(report, BatchReport)
-    assert (len(report.photo), len(report.fruit), len(report.marks)) == (0, 0, 0)
+    assert report.fruit is not None
+    assert (report.photos, len(report.fruit)) == (0, 0)
     assert photo_rows(tmp_path / "out") == []
+
+
+def test_fruit_of_a_long_batch_are_in_the_tables_and_not_in_the_report(tmp_path: Path) -> None:
+    for number in range(PHOTOS_SHOWN + 1):
+        write_drawing(tmp_path / "photos" / f"tray_{number}.jpg", (80, 60))
+    report = score_paths([tmp_path / "photos"], Plan(score_by_hand, out=tmp_path / "out"))
+    assert report.fruit is None
+    assert report.crews.table()["photos"].tolist() == [PHOTOS_SHOWN + 1]
+    assert len(photo_rows(tmp_path / "out")) == PHOTOS_SHOWN + 1
 
 
 SLOW = """
 import sys, time
 from pathlib import Path
-from scorer.batch import Wanted, score_paths
+from scorer.batch.run import Plan, score_paths
+from scorer.batch.task import Wanted
 from tests.drawn_trays import score_by_hand
 
 def slow(path, name, tag):
@@ -203,7 +219,7 @@ def slow(path, name, tag):
 
 try:
     photos, out, jobs = sys.argv[1:]
-    score_paths([Path(photos)], Path(out), slow, wanted=Wanted(masks=True), jobs=int(jobs),
+    score_paths([Path(photos)], Plan(slow, out=Path(out), wanted=Wanted(masks=True), jobs=int(jobs)),
                 on_done=lambda outcome: print(outcome.name, flush=True))
 except KeyboardInterrupt:
     print("interrupted", flush=True)
@@ -243,10 +259,20 @@ def test_crews_are_summed_without_photos_to_be_taken_again() -> None:
     crews = summarise_crews(photo, fruit).set_index("crew")
     assert crews.index.tolist() == ["Heron", NO_CREW]
     heron = crews.loc["Heron"]
-    assert (heron["bins"], heron["photos"], heron["left_out"]) == (2, 3, 1)
+    assert (heron["bins"], heron["photos"], heron["retake"]) == (2, 3, 1)
     assert (heron["fruit"], heron["over_limit"]) == (9, 4)
     assert heron["share"] == pytest.approx(4 / 9)
     assert not heron["enough"]
+
+
+def test_only_settled_photos_count_per_crew_unless_any_are_wanted() -> None:
+    scores = [score_drawing(f"{n}.jpg") for n in range(4)]
+    photo = pd.concat([score.photo for score in scores], ignore_index=True).assign(hold=[*HOLDS])
+    fruit = pd.concat([score.fruit for score in scores], ignore_index=True)
+    (settled,) = summarise_crews(photo, fruit).to_dict("records")
+    assert (settled["photos"], settled["unsettled"], settled["fruit"]) == (4, 3, 6)
+    (every,) = summarise_crews(photo, fruit, any_hold=True).to_dict("records")
+    assert (every["photos"], every["unsettled"], every["fruit"]) == (4, 0, 24)
 
 
 def test_thirty_fruit_from_five_bins_are_enough() -> None:

@@ -15,11 +15,12 @@ import pypdf
 import pytest
 from click.testing import CliRunner, Result
 
-from scorer.batch import BatchReport, Outcome
+from scorer.batch.run import BatchReport
+from scorer.batch.task import Outcome
 from scorer.cli import main
 from scorer.console import progress_of, show_report
-from scorer.crew_summary import FAIR_USE, TOO_FEW
-from scorer.score_tables import empty_fruit, empty_marks, photo_table
+from scorer.crew_summary import FAIR_USE, TOO_FEW, CrewTally
+from scorer.score_tables import TrayScore, empty_fruit
 from scorer.tag import Tag
 from tests.drawn_trays import score_drawing, write_drawing
 
@@ -53,7 +54,8 @@ def test_every_command_and_option_is_explained(path: tuple[str, ...]) -> None:
 def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys\nfrom scorer.cli import main\nmain(['--help'], standalone_mode=False)\n"
-        "print(*({'cv2', 'pandas', 'sklearn', 'numpy'} & set(sys.modules)), file=sys.stderr)"
+        "heavy = {'cv2', 'pandas', 'sklearn', 'numpy', 'sqlalchemy', 'alembic', 'pyarrow'}\n"
+        "print(*(heavy & set(sys.modules)), file=sys.stderr)"
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stderr.strip() == ""
@@ -63,7 +65,11 @@ def test_help_loads_nothing_heavy() -> None:
     ("arguments", "words"),
     [
         ((), "Missing argument"),
-        (("photos",), "Missing option '--out'"),
+        (("photos",), "--out RESULTS"),
+        (("photos", "--records", "r.sqlite", "--masks"), "give --out"),
+        (("photos", "photos", "--out", "out", "--watch"), "that folder alone"),
+        (("photos", "--out", "out", "--zone", "Moon/Sea"), "no time zone Moon/Sea"),
+        (("photos", "--out", "out", "--held", "ever"), "--held"),
         (("missing", "--out", "out"), "does not exist"),
         (("photos", "--out", "out", "--jobs", "0"), "--jobs"),
         (("photos", "--out", "out", "--manifest", "missing.csv"), "does not exist"),
@@ -144,29 +150,28 @@ def test_a_folder_for_samples_that_cannot_be_made_is_one_sentence(tmp_path: Path
     assert "Traceback" not in result.output
 
 
-def report_of(*scores, refused: int = 0) -> BatchReport:  # type: ignore[no-untyped-def]
-    tables = (
-        pd.concat([getattr(score, name) for score in scores], ignore_index=True) for name in ("photo", "fruit", "marks")
-    )
-    return BatchReport(*tables, refused=refused, notes=("A note.",))
+def report_of(score: TrayScore) -> BatchReport:
+    crews = CrewTally()
+    crews.add(score.photo, score.fruit)
+    return BatchReport(crews, score.fruit, photos=1, notes=("A note.",))
 
 
 def test_the_tables_hold_every_fruit_and_crew(capsys: pytest.CaptureFixture[str]) -> None:
     score = score_drawing("tray_1.jpg", tag=Tag(crew="Heron [bold]", bin="H-01"))
-    show_report(report_of(score), Path("out"), "shed")
+    show_report(report_of(score), "tables in out", "shed")
     lines = capsys.readouterr().out.splitlines()
     fruit = [line.split() for line in lines if line.startswith("tray_1.jpg")]
     assert [row[4] for row in fruit] == ["1", "2", "3", "4", "5", "6"]
     assert [" ".join(row[5:9]) for row in fruit] == ["105 x 78 1.2"] * 6
     (crew,) = [line for line in lines if line.startswith("Heron [bold]") and "%" in line]
-    assert crew.split()[2:8] == ["1", "1", "0", "6", "2", "33"]
+    assert crew.split()[2:9] == ["1", "1", "0", "0", "6", "2", "33"]
     assert crew.endswith(TOO_FEW)
     assert "A note." in lines
     assert "1 photos scored; tables in out." in lines
 
 
 def test_an_empty_report_is_still_told(capsys: pytest.CaptureFixture[str]) -> None:
-    show_report(BatchReport(photo_table([]), empty_fruit(), empty_marks()), Path("out"), "shed")
+    show_report(BatchReport(CrewTally(), empty_fruit()), "tables in out", "shed")
     assert "0 photos scored" in capsys.readouterr().out
 
 

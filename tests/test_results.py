@@ -1,19 +1,17 @@
-"""Results are whole files that a spreadsheet and another program read alike."""
+"""Results are whole files whose names never stand for a part of them."""
 
 from __future__ import annotations
 
-import csv
 import errno
-import io
 import os
 import resource
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -21,105 +19,15 @@ from hypothesis import strategies as st
 from scorer.errors import OutputError
 from scorer.results import (
     LONGEST_STEM_BYTES,
-    TABLES,
+    mask_files,
+    picture_file,
     prepare_results,
     remove_unfinished,
     result_stems,
-    table_as_csv,
-    write_masks,
-    write_picture,
-    write_tables,
     write_whole,
 )
-from scorer.score_tables import (
-    FRUIT_COLUMNS,
-    MARK_COLUMNS,
-    PHOTO_COLUMNS,
-    TrayScore,
-    empty_fruit,
-    empty_marks,
-    photo_table,
-)
+from scorer.score_tables import TrayScore, photo_table
 from tests.drawn_trays import draw_tray, score_drawing
-
-# The columns that the people who measure scorer rely on, word for word.
-CONTRACT = {
-    "photos.csv": "photo, sha256, taken_at, crew, bin, picked_at, method, side, card_found, mm_per_px, "
-    "camera_height_mm, colour_residual, focus, verdict, reasons, fruit, seconds",
-    "fruit.csv": "photo, crew, bin, fruit, length_mm, width_mm, mass_g, size_code, visible_area_mm2, "
-    "brown_area_mm2, brown_fraction, sap_burn_mm2, abrasion_mm2, other_mm2, marks, class, downgraded, "
-    "verdict, reason",
-    "marks.csv": "photo, fruit, mark, kind, probability, area_mm2, length_mm, width_mm",
-}
-
-
-def rows_of(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def test_columns_are_those_of_the_contract(tmp_path: Path) -> None:
-    score = score_drawing()
-    write_tables(tmp_path, score.photo, score.fruit, score.marks)
-    for name, columns in CONTRACT.items():
-        header = (tmp_path / name).read_text(encoding="utf-8").splitlines()[0].split(",")
-        wanted = columns.split(", ")
-        assert header[: len(wanted)] == wanted
-        assert header[len(wanted) :] == (["solidity"] if name == "marks.csv" else [])
-
-
-def test_empty_tables_keep_their_columns(tmp_path: Path) -> None:
-    write_tables(tmp_path, photo_table([]), empty_fruit(), empty_marks())
-    for name, columns in zip(TABLES, (PHOTO_COLUMNS, FRUIT_COLUMNS, MARK_COLUMNS), strict=True):
-        assert (tmp_path / name).read_text(encoding="utf-8") == ",".join(columns) + "\n"
-
-
-def test_cells_are_written_by_one_rule(tmp_path: Path) -> None:
-    score = score_drawing()
-    photo = score.photo.assign(taken_at=pd.Timestamp("2026-03-14 09:26:53"), mm_per_px=0.123456789)
-    write_tables(tmp_path, photo, score.fruit, score.marks)
-    row = rows_of(tmp_path / "photos.csv")[0]
-    assert row["taken_at"] == "2026-03-14 09:26:53"
-    assert (row["mm_per_px"], row["seconds"], row["fruit"], row["card_found"]) == (
-        "0.12346",
-        "0.500",
-        "6",
-        "no",
-    )
-    assert (row["focus"], row["reasons"], row["picked_at"]) == ("", "", "")
-    row = rows_of(tmp_path / "fruit.csv")[5]
-    assert (row["length_mm"], row["brown_fraction"], row["downgraded"]) == ("105.26", "0.01235", "yes")
-    row = rows_of(tmp_path / "marks.csv")[1]
-    assert (row["area_mm2"], row["probability"], row["solidity"], row["length_mm"]) == (
-        "40.00",
-        "0.9000",
-        "0.12346",
-        "",
-    )
-
-
-def test_numbers_that_are_no_figures_stay_empty() -> None:
-    table = pd.DataFrame({"a_mm": [np.inf, np.nan, -0.0001, 1e-9], "b": [None, 3.0, -0.0, 1234567.0]})
-    assert table_as_csv(table) == "a_mm,b\n,\n,3\n0.00,0\n0.00,1.2346e+06\n"
-
-
-# The signs that start a formula: OWASP, "CSV Injection" (owasp.org/www-community/attacks/CSV_Injection).
-@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t=", "\r=", "\n@", " =", "\uff1d"])
-def test_no_cell_of_text_becomes_a_formula(sign: str) -> None:
-    table = pd.DataFrame({"photo": [f"{sign}1+1.jpg"], "crew": [f'{sign}cmd|" /C calc"!A0']})
-    (row,) = csv.DictReader(io.StringIO(table_as_csv(table)))
-    assert row["photo"].startswith("./")
-    assert Path(row["photo"]).stem == f"{sign.strip()}1+1", "still the photo's path"
-    assert row["crew"].startswith("'")
-    assert len(table_as_csv(table).splitlines()) == 2
-
-
-@given(st.lists(st.text(max_size=12), min_size=1, max_size=5))
-def test_any_text_comes_back_from_the_csv_in_its_row(crews: list[str]) -> None:
-    table = pd.DataFrame({"crew": crews, "place": range(len(crews))})
-    back = list(csv.DictReader(io.StringIO(table_as_csv(table), newline="")))
-    assert [row["place"] for row in back] == [str(place) for place in range(len(crews))]
-    assert not any(row["crew"].startswith(("=", "+", "-", "@", "\t", "\r")) for row in back)
 
 
 def test_unique_stems_are_kept() -> None:
@@ -159,7 +67,8 @@ def test_masks_come_back_number_for_number(tmp_path: Path) -> None:
     marks = score.mark_mask.copy()
     marks[0, 0] = 65535
     prepare_results(tmp_path, masks=True, pictures=False)
-    write_masks(tmp_path, "tray_1", TrayScore(score.photo, score.fruit, score.marks, score.fruit_mask, marks))
+    for name, data in mask_files("tray_1", replace(score, mark_mask=marks)).items():
+        write_whole(tmp_path / name, data)
     for kind, mask in (("fruit", score.fruit_mask), ("marks", marks)):
         back = cv2.imread(str(tmp_path / "masks" / f"tray_1.{kind}.png"), cv2.IMREAD_UNCHANGED)
         assert back.dtype == np.uint16
@@ -169,7 +78,8 @@ def test_masks_come_back_number_for_number(tmp_path: Path) -> None:
 def test_a_picture_is_written_as_jpeg(tmp_path: Path) -> None:
     photo, _, _ = draw_tray()
     prepare_results(tmp_path, masks=False, pictures=True)
-    write_picture(tmp_path, "tray_1", photo)
+    ((name, data),) = picture_file("tray_1", photo).items()
+    write_whole(tmp_path / name, data)
     back = cv2.imread(str(tmp_path / "pictures" / "tray_1.jpg"))
     assert np.abs(back.astype(int) - photo).mean() < 2
 

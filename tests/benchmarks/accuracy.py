@@ -9,7 +9,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from scorer.batch import Wanted, score_paths
+from scorer.batch.run import Plan, score_paths
+from scorer.batch.task import Source, Wanted
 from scorer.score_tables import TrayScore
 from scorer.tag import Tag
 from scorer.tray import Settings, score_photo
@@ -35,12 +36,13 @@ class Line:
 def score_and_compare(folder: Path, *, jobs: int, settings: Settings) -> dict[str, Any]:
     """Score ``photos`` of a folder and compare with its ``truth``."""
     with tempfile.TemporaryDirectory() as work:
-        score_paths([folder / "photos"], Path(work), partial(_score, settings), wanted=Wanted(masks=True), jobs=jobs)
+        plan = Plan(partial(_score, settings), out=Path(work), wanted=Wanted(masks=True), jobs=jobs)
+        score_paths([folder / "photos"], plan)
         return compare(Path(work), folder / "truth")
 
 
-def _score(settings: Settings, path: Path, name: str, tag: Tag | None) -> TrayScore:
-    return score_photo(path, name=name, manifest_tag=tag, settings=settings)
+def _score(settings: Settings, source: Source, name: str, tag: Tag | None) -> TrayScore:
+    return score_photo(source, name=name, manifest_tag=tag, settings=settings)
 
 
 def goals(figures: dict[str, Any]) -> list[Line]:

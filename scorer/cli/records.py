@@ -1,0 +1,111 @@
+"""``scorer records``: look into the season's records, take them out, clear them up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from scorer.cli.ask import FOLDER, SOME_FAILED, or_sentence
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+
+@click.group()
+def records() -> None:
+    """Look into the season's records, export them, clear them up."""
+
+
+def _of_records(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option(
+        "--records",
+        "where",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="The records' SQLite file. [default: what SCORER_DATABASE_URL says, else the usual place]",
+    )(command)
+
+
+_MODEL = click.option("--model", metavar="HASH", help="First signs of a model's hash, as `scorer records list` shows.")
+
+
+@records.command("list")
+@_of_records
+def list_(where: Path | None) -> None:
+    """Show which models scored, and the newest batches."""
+    from scorer.console import show_table
+    from scorer.records.database import name_of
+    from scorer.records.inventory import batches, models_used
+
+    engine = _open(where)
+    click.echo(f"Records in {name_of(engine)}, times in UTC")
+    models = or_sentence(partial(models_used, engine))
+    show_table("Models", models.assign(model=models["model"].str[:12]))
+    show_table("Newest batches", or_sentence(partial(batches, engine)))
+
+
+@records.command()
+@_of_records
+@_MODEL
+@click.option("--out", metavar="FOLDER", required=True, type=FOLDER, help="Folder for the files.")
+def export(where: Path | None, model: str | None, out: Path) -> None:
+    """Write photos, fruit and marks as CSV and Parquet, and decisions as CSV; each photo's newest score."""
+    from scorer.records.export import export_records
+    from scorer.records.inventory import model_named
+
+    engine = _open(where)
+    chosen = or_sentence(partial(model_named, engine, model)) if model else None
+    rows = or_sentence(partial(export_records, engine, out, model_sha256=chosen))
+    click.echo(
+        f"{rows.photos} photos, {rows.fruit} fruit, {rows.marks} marks and {rows.decisions} decisions "
+        f"as CSV and Parquet in {out}."
+    )
+
+
+@records.command()
+@_of_records
+@click.pass_context
+def check(context: click.Context, where: Path | None) -> None:
+    """Look the records over and say what is wrong. Exit code: 0 nothing, 1 something."""
+    from scorer.records.audit import audit_records
+    from scorer.records.database import name_of
+
+    engine = _open(where)
+    wrong = or_sentence(partial(audit_records, engine))
+    for sentence in wrong:
+        click.echo(sentence)
+    if not wrong:
+        click.echo(f"Nothing is wrong with the records in {name_of(engine)}.")
+    context.exit(SOME_FAILED if wrong else 0)
+
+
+@records.command()
+@_of_records
+@_MODEL
+@click.option("--remove", is_flag=True, help="Remove them; without it, nothing is removed and the counts are shown.")
+def prune(where: Path | None, model: str | None, remove: bool) -> None:
+    """Remove scores for which there is a newer one, or all scores of a model.
+
+    Scores on which a person has decided something stay, and so does the newest score of each photo unless its model is
+    named. Photos without any score go as well.
+    """
+    from scorer.records import inventory
+
+    engine = _open(where)
+    chosen = or_sentence(partial(inventory.model_named, engine, model)) if model else None
+    gone = or_sentence(partial(inventory.prune, engine, model_sha256=chosen, remove=remove))
+    click.echo(f"{gone.scores} scores and {gone.photos} photos without a score {'removed' if remove else 'would go'}.")
+    if gone.decided:
+        click.echo(f"{gone.decided} scores stay, for people have decided something on them.")
+    if not remove and (gone.scores or gone.photos):
+        click.echo("Nothing was removed; give --remove to do so.")
+
+
+def _open(where: Path | None) -> Engine:
+    from scorer.records.database import open_records, records_url
+
+    return or_sentence(lambda: open_records(records_url(where), create=False))

@@ -1,0 +1,1 @@
+"""A season's records: what was picked, photographed, scored and decided, in one database."""
