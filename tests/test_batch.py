@@ -198,7 +198,7 @@ def test_no_photos_give_empty_tables(tmp_path: Path) -> None:
 
 def test_fruit_of_a_long_batch_are_in_the_tables_and_not_in_the_report(tmp_path: Path) -> None:
     for number in range(PHOTOS_SHOWN + 1):
-        write_drawing(tmp_path / "photos" / f"tray_{number}.jpg", (80, 60))
+        write_drawing(tmp_path / "photos" / f"tray_{number}.jpg", (400, 300))
     report = score_paths([tmp_path / "photos"], Plan(score_by_hand, out=tmp_path / "out"))
     assert report.fruit is None
     assert report.crews.table()["photos"].tolist() == [PHOTOS_SHOWN + 1]

@@ -127,6 +127,7 @@ class Batch:
         self._shown: list[pd.DataFrame] = []
         self._traces: list[str] = []
         self._counts = dict.fromkeys(("photos", "refused", "retake", "known", "faults"), 0)
+        self._newly_refused = 0
         self._tables: CsvTables | None = None
         if plan.out is not None:
             prepare_results(plan.out, masks=plan.wanted.masks, pictures=plan.wanted.draw is not None)
@@ -151,9 +152,9 @@ class Batch:
             self._tables.finish()
             remove_unfinished(self._plan.out)
         if self._plan.records is not None:
-            figures = {name: self._counts[name] for name in ("known", "refused")}
-            scored = self._counts["photos"] - sum(figures.values())
-            close_import(self._plan.records, scored=scored, **figures)
+            known = self._counts["known"]
+            scored = self._counts["photos"] - known - self._newly_refused
+            close_import(self._plan.records, scored=scored, known=known, refused=self._newly_refused)
 
     def report(self) -> BatchReport:
         """What came of the batch."""
@@ -223,6 +224,7 @@ class Batch:
             self._shown.append(outcome.fruit)
         self._counts["photos"] += 1
         self._counts["refused"] += outcome.refused
+        self._newly_refused += outcome.refused and not outcome.known
         self._counts["retake"] += bool(outcome.photo["verdict"].iloc[0] == "retake")
         self._counts["known"] += outcome.known
         self._counts["faults"] += bool(outcome.trace)

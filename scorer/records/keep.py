@@ -170,9 +170,10 @@ def refresh_photo(batch: OpenImport, sha256: str, name: str, said: Tag | None) -
     with in_words(batch.engine), batch.engine.begin() as connection:
         row = _tag_row(connection, batch, sha256)
         given = {} if said is None else {key: value for key, value in _said_by(said).items() if value is not None}
-        taken_at, picked_at = given.get("taken_at", row["taken_at"]), given.get("picked_at", row["picked_at"])
-        held = hold_time(picked_at, taken_at, batch.zone)
-        merged = row | given | {"photo": name, "hours_since_picking": held.hours, "hold": held.hold}
+        merged = row | given | {"photo": name}
+        if any(merged[time] != row[time] for time in ("taken_at", "picked_at")):
+            held = hold_time(merged["picked_at"], merged["taken_at"], batch.zone)
+            merged |= {"hours_since_picking": held.hours, "hold": held.hold}
         if merged != row:
             _keep_photo(connection, batch, merged)
 
