@@ -1,4 +1,4 @@
-"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|all] [--trays FOLDER]``."""
+"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|batches|all] [--trays FOLDER]``."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from scorer.kinds import load_model
 from scorer.simulate.tray_set import simulate_trays
 from scorer.tray import Settings
 from tests.benchmarks.accuracy import goals, score_and_compare, table
+from tests.benchmarks.batches import memory_table, throughput_table
 from tests.benchmarks.speed import write_photo
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -24,7 +25,7 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
 @click.command()
-@click.argument("what", type=click.Choice(["accuracy", "speed", "all"]), default="all")
+@click.argument("what", type=click.Choice(["accuracy", "speed", "batches", "all"]), default="all")
 @click.option(
     "--trays",
     "folders",
@@ -42,7 +43,7 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.option("--model", type=_FOLDER, help="Folder of the model; the shipped one when left out.")
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Photos at once.")
 def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None, jobs: int) -> None:
-    """Measure accuracy against known truth, and speed on one core."""
+    """Measure accuracy against known truth, speed on one core, and batches that go into the records."""
     try:
         load_model(model)
     except ModelError as error:
@@ -51,6 +52,11 @@ def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None
         _accuracy(folders, held_out, Settings(model_folder=model), jobs)
     if what in ("speed", "all"):
         _speed(model)
+    if what in ("batches", "all"):
+        click.echo("\nmemory of the process that keeps the records, two workers, small drawn photos\n")
+        click.echo(memory_table())
+        click.echo("\nreal scoring of the sample photos into the records\n")
+        click.echo(throughput_table())
 
 
 def _accuracy(folders: tuple[Path, ...], held_out: int, settings: Settings, jobs: int) -> None:

@@ -36,12 +36,13 @@ class Line:
 def score_and_compare(folder: Path, *, jobs: int, settings: Settings) -> dict[str, Any]:
     """Score ``photos`` of a folder and compare with its ``truth``."""
     with tempfile.TemporaryDirectory() as work:
-        plan = Plan(partial(_score, settings), out=Path(work), wanted=Wanted(masks=True), jobs=jobs)
+        plan = Plan(partial(score_source, settings), out=Path(work), wanted=Wanted(masks=True), jobs=jobs)
         score_paths([folder / "photos"], plan)
         return compare(Path(work), folder / "truth")
 
 
-def _score(settings: Settings, source: Source, name: str, tag: Tag | None) -> TrayScore:
+def score_source(settings: Settings, source: Source, name: str, tag: Tag | None) -> TrayScore:
+    """Score a photo by these settings; fit to be sent to a worker."""
     return score_photo(source, name=name, manifest_tag=tag, settings=settings)
 
 
