@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import math
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +60,7 @@ class Photo:
         up.
     sha256 : hex digest of the file's bytes, or of the array's.
     taken_at : the camera's own clock when the photo was taken, without a time zone; None when it is not told.
+    clock_ahead : of that clock against UTC; None when it is not told.
     focal_35mm : focal length in mm for a 36 mm x 24 mm frame of equal diagonal; None when it is not told.
     name : what messages and tables call the photo.
     doubts : sentences on what makes the photo less than sure.
@@ -70,6 +71,7 @@ class Photo:
     scale: float
     sha256: str
     taken_at: datetime | None = None
+    clock_ahead: timedelta | None = None
     focal_35mm: float | None = None
     name: str = "photo"
     doubts: tuple[str, ...] = ()
@@ -145,6 +147,7 @@ def _from_bytes(data: bytes, name: str) -> Photo:
         sha256=hashlib.sha256(data).hexdigest(),
         name=name,
         taken_at=header.taken_at,
+        clock_ahead=header.clock_ahead,
         focal_35mm=header.focal_35mm,
         doubts=doubts,
     )
@@ -158,6 +161,7 @@ def _finish(
     sha256: str,
     name: str,
     taken_at: datetime | None = None,
+    clock_ahead: timedelta | None = None,
     focal_35mm: float | None = None,
     doubts: list[str] | None = None,
 ) -> Photo:
@@ -169,7 +173,7 @@ def _finish(
             f"The photo is only {full_size[0]} x {full_size[1]} px, so small marks cannot be seen; "
             "send the phone's original photo."
         )
-    return Photo(bgr, full_size, float(factor), sha256, taken_at, focal_35mm, name, tuple(said))
+    return Photo(bgr, full_size, float(factor), sha256, taken_at, clock_ahead, focal_35mm, name, tuple(said))
 
 
 def _read(path: Path, name: str) -> bytes:

@@ -7,10 +7,11 @@ before anything is decoded.
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import Any
 
 import cv2
@@ -27,7 +28,7 @@ SMALLEST_SIDE = 100
 """Pixels of the short side under which no mark could be seen at all."""
 
 _PICTURE_TAG_ORIENTATION, _PICTURE_TAG_DATE_TIME, _PICTURE_TAG_EXIF = 0x0112, 0x0132, 0x8769
-_EXIF_TAG_DATE_TIME_ORIGINAL, _EXIF_TAG_FOCAL_35MM = 0x9003, 0xA405
+_EXIF_TAG_DATE_TIME_ORIGINAL, _EXIF_TAG_OFFSET_ORIGINAL, _EXIF_TAG_FOCAL_35MM = 0x9003, 0x9011, 0xA405
 _REDUCED = {
     1: cv2.IMREAD_COLOR,
     2: cv2.IMREAD_REDUCED_COLOR_2,
@@ -44,6 +45,7 @@ class PictureHeader:
     size: tuple[int, int]  # (width, height) as stored
     orientation: int
     taken_at: datetime | None
+    clock_ahead: timedelta | None  # of the phone's clock against UTC, where the file tells
     focal_35mm: float | None
     profile: bytes | None
 
@@ -111,7 +113,7 @@ def _open_heic(data: bytes, name: str) -> tuple[PictureHeader, Decoder]:
         return block_means(_flatten(heif.to_pillow(), doubts), factor)
 
     # A property of the HEIC file turns the picture and the decoder applies it; EXIF must not turn it again.
-    return PictureHeader(header.kind, header.size, 1, header.taken_at, header.focal_35mm, header.profile), decode
+    return replace(header, orientation=1), decode
 
 
 def _header(kind: str, size: tuple[int, int], exif: Image.Exif, profile: bytes | None) -> PictureHeader:
@@ -126,6 +128,7 @@ def _header(kind: str, size: tuple[int, int], exif: Image.Exif, profile: bytes |
         size=size,
         orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
         taken_at=taken_at or _parse_time(_exif_value(exif, _PICTURE_TAG_DATE_TIME)),
+        clock_ahead=_parse_offset(details.get(_EXIF_TAG_OFFSET_ORIGINAL)) if taken_at else None,
         focal_35mm=_parse_focal(details.get(_EXIF_TAG_FOCAL_35MM)),
         profile=profile,
     )
@@ -157,6 +160,16 @@ def _parse_time(value: object) -> datetime | None:
     except ValueError:
         return None
     return time if 1990 <= time.year <= 2100 else None
+
+
+def _parse_offset(value: object) -> timedelta | None:
+    """Offset from UTC of the EXIF form ``+09:30``; None for anything else, and for offsets no place on earth has."""
+    text = value.decode("ascii", "ignore") if isinstance(value, bytes) else value
+    found = re.fullmatch(r"([+-])(\d\d):([0-5]\d)", text.strip("\0 ")) if isinstance(text, str) else None
+    if found is None:
+        return None
+    offset = timedelta(hours=int(found[2]), minutes=int(found[3]))
+    return (offset if found[1] == "+" else -offset) if offset <= timedelta(hours=14) else None
 
 
 def _parse_focal(value: object) -> float | None:

@@ -20,7 +20,7 @@ from scorer.card.pose import TYPICAL_FOCAL_35MM, CardPose, find_card
 from scorer.checks import Check, check_photo, figure_of, overall
 from scorer.colour import linear_bgr_to_lab
 from scorer.fruit.find import Fruit, find_fruit
-from scorer.hold_time.clock import hold_time, zone_of
+from scorer.hold_time.clock import camera_time, hold_time, zone_of
 from scorer.kinds import NOT_A_MARK, MarkModel, driving_measures, load_model, name_marks
 from scorer.limits import Limits, load_limits
 from scorer.manifest import merge
@@ -289,12 +289,11 @@ def _fruit_row(
     }
 
 
-def _photo_row(
-    photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check], zone: str | None
-) -> dict[str, Any]:
+def _photo_row(photo: Photo, tag: Tag, tray: LocatedTray, checks: list[Check], zone: str | None) -> dict[str, Any]:
     verdict, reasons = overall(checks)
-    taken_at = tag.taken_at or photo.taken_at
-    held = hold_time(tag.picked_at, taken_at, zone_of(zone) if zone else None)
+    site = zone_of(zone) if zone else None
+    taken_at = tag.taken_at or camera_time(photo.taken_at, photo.clock_ahead, site)
+    held = hold_time(tag.picked_at, taken_at, site)
     found = tray.pose is not None
     height, width = tray.bgr.shape[:2]
     mm_per_px = tray.camera.mm_per_px(np.array([width / 2, height / 2])) * width / photo.full_size[0]

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scorer.errors import ClockError
-from scorer.hold_time.clock import LONGEST_H, hold_time, moment_of, site_time, zone_of
+from scorer.hold_time.clock import LONGEST_H, camera_time, hold_time, moment_of, site_time, zone_of
 
 PICKED = datetime(2026, 1, 12, 6, 30)
 zones = st.sampled_from(["Australia/Darwin", "Europe/Madrid", "America/Lima", "Asia/Kolkata", "Australia/Adelaide"])
@@ -78,6 +78,15 @@ def test_every_moment_comes_back_from_its_local_time_or_its_twin(moment: datetim
     back = moment_of(local, there)
     assert site_time(back, there) == local
     assert moment.replace(tzinfo=UTC) - back in (timedelta(0), timedelta(hours=1))
+
+
+def test_a_phone_set_to_another_zone_is_read_by_the_sites_clock() -> None:
+    """EXIF's OffsetTimeOriginal (CIPA DC-008): 09:00 in Lima (UTC-5) is 23:30 in Darwin (UTC+9:30)."""
+    darwin, nine = zone_of("Australia/Darwin"), datetime(2026, 1, 14, 9, 0)
+    assert camera_time(nine, timedelta(hours=-5), darwin) == datetime(2026, 1, 14, 23, 30)
+    assert camera_time(nine, timedelta(hours=9, minutes=30), darwin) == nine
+    assert camera_time(nine, None, darwin) == camera_time(nine, timedelta(hours=-5), None) == nine
+    assert camera_time(None, timedelta(0), darwin) is None
 
 
 def test_a_zone_that_is_none_is_one_sentence() -> None:

@@ -10,7 +10,7 @@ import struct
 import subprocess
 import sys
 import zlib
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import cv2
@@ -40,11 +40,14 @@ def as_file(picture: NDArray[np.uint8], kind: str, **options: object) -> bytes:
     return stream.getvalue()
 
 
+IN_EXIF = {"DateTimeOriginal": 0x9003, "OffsetTimeOriginal": 0x9011, "FocalLengthIn35mmFilm": 0xA405}
+
+
 def exif_with(**values: object) -> Image.Exif:
     exif = Image.Exif()
     for name, value in values.items():
-        if name in ("DateTimeOriginal", "FocalLengthIn35mmFilm"):
-            exif.get_ifd(0x8769)[{"DateTimeOriginal": 0x9003, "FocalLengthIn35mmFilm": 0xA405}[name]] = value
+        if name in IN_EXIF:
+            exif.get_ifd(0x8769)[IN_EXIF[name]] = value
         else:
             exif[{"Orientation": 0x0112, "DateTime": 0x0132}[name]] = value
     return exif
@@ -112,6 +115,22 @@ def test_the_cameras_time_and_focal_length_are_read() -> None:
     photo = open_photo(as_file(scene(), "JPEG", exif=exif))
     assert photo.taken_at == datetime(2026, 3, 14, 9, 26, 53)
     assert photo.focal_35mm == 26.0
+
+
+@pytest.mark.parametrize(
+    ("written", "ahead"),
+    [
+        ("+09:30", timedelta(hours=9, minutes=30)),
+        ("-05:00\0", timedelta(hours=-5)),
+        ("+15:00", None),
+        ("Z", None),
+        ("+9:30", None),
+        ("", None),
+    ],
+)
+def test_how_far_the_clock_is_ahead_of_utc_is_read(written: str, ahead: timedelta | None) -> None:
+    exif = exif_with(DateTimeOriginal="2026:03:14 09:26:53", OffsetTimeOriginal=written)
+    assert open_photo(as_file(scene(), "JPEG", exif=exif)).clock_ahead == ahead
 
 
 def test_the_time_of_saving_stands_in_for_the_time_of_taking() -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,11 +20,12 @@ from sqlalchemy import Engine, func, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
 
 from scorer.errors import ClockError, RecordsError
+from scorer.limits import load_limits
 from scorer.records import inventory
 from scorer.records.audit import audit_records
 from scorer.records.database import open_records, records_url
 from scorer.records.export import export_records
-from scorer.records.keep import close_import, is_scored, keep_score, open_import, refresh_photo
+from scorer.records.keep import close_import, is_scored, keep_score, open_import, refresh_photo, unknown_crews
 from scorer.records.scores import ScoreTables, scores_of
 from scorer.records.tables import Base, Bin, Decision, Fruit, Mark, Photo, Score, Site
 from scorer.score_tables import TrayScore
@@ -234,11 +238,11 @@ def test_both_databases_export_the_same(tmp_path: Path, postgresql: str) -> None
         keep(engine, *(scores if kind == "sqlite" else scores[::-1]))
         decide(engine, fruit_id=1, mark_id=None)
         folders.append(tmp_path / kind)
-        exported = export_records(engine, folders[-1])
+        exported = export_records(engine, folders[-1], load_limits("shed"))
         assert (exported.photos, exported.fruit, exported.marks, exported.decisions) == (5, 30, 30, 1)
         engine.dispose()
     names = [f"{table}.{ending}" for table in ("photos", "fruit", "marks") for ending in ("csv", "parquet")]
-    assert sorted(path.name for path in folders[0].iterdir()) == sorted([*names, "decisions.csv"])
+    assert sorted(path.name for path in folders[0].iterdir()) == sorted([*names, "both_sides.csv", "decisions.csv"])
     for name in names:
         assert (folders[0] / name).read_bytes() == (folders[1] / name).read_bytes(), name
     table = pq.read_table(folders[0] / "fruit.parquet").to_pandas()
@@ -364,6 +368,76 @@ def test_a_score_that_breaks_a_rule_leaves_nothing_behind(records: Engine) -> No
     with pytest.raises(RecordsError, match="nothing of it was written"):
         keep_score(batch, score.photo, score.fruit.assign(brown_fraction=2.0), score.marks)
     assert (count(records, Photo), count(records, Score), count(records, Fruit)) == (0, 0, 0)
+
+
+def test_a_crew_written_in_another_way_is_pointed_out(records: Engine) -> None:
+    batch = batch_into(records)
+    assert unknown_crews(batch, ["Curlew"]) == [], "the first batch can only bring new crews"
+    keep(records, tray_score("tray_1.jpg", crew="Curlew"), tray_score("tray_2.jpg", crew="Brolga"))
+    assert unknown_crews(batch, ["Curlew", "Curlw", "Ibis"]) == [
+        "The crew Curlw is new to the records; if Curlew is meant, correct the manifest and score again.",
+        "The crew Ibis is new to the records; if that is a mistake, correct the manifest and score again.",
+    ]
+
+
+FULL_DISK = """
+import resource, signal, sys
+from scorer.errors import RecordsError
+from scorer.records.database import open_records, records_url
+from scorer.records.keep import keep_score
+from tests.drawn_records import batch_into, tray_score
+from pathlib import Path
+
+engine = open_records(records_url(Path(sys.argv[1])))
+batch = batch_into(engine)
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+room = 300_000  # of the journal, which grows until the kernel says no
+resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
+kept = 0
+try:
+    for number in range(200):
+        score = tray_score(f"tray_{number}.jpg")
+        kept += keep_score(batch, score.photo, score.fruit, score.marks)
+except RecordsError as error:
+    print(kept, error)
+"""
+
+
+def test_a_full_disk_is_one_sentence_and_what_was_kept_is_whole(tmp_path: Path) -> None:
+    """The kernel's limit on file size stands in for a full disk: write() fails midway just so, with EFBIG."""
+    path = tmp_path / "season.sqlite"
+    root = Path(__file__).resolve().parent.parent
+    run = subprocess.run(
+        [sys.executable, "-c", FULL_DISK, str(path)], capture_output=True, text=True, check=True, cwd=root
+    )
+    kept, said = run.stdout.split(" ", 1)
+    assert "disk is full or failing" in said
+    assert len(said.splitlines()) == 1
+    engine = open_records(records_url(path), create=False)
+    assert count(engine, Score) == int(kept) > 0
+    assert count(engine, Fruit) == 6 * int(kept)
+    assert [sentence for sentence in audit_records(engine) if "broken off" not in sentence] == []
+    engine.dispose()
+
+
+def test_two_programs_write_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "season.sqlite"
+    open_records(records_url(path)).dispose()
+    children = []
+    for half in (0, 1):
+        child = os.fork()
+        if child == 0:
+            try:
+                engine = open_records(records_url(path))
+                keep(engine, *(tray_score(f"tray_{n}.jpg") for n in range(half * 15, half * 15 + 25)))
+                os._exit(0)
+            finally:
+                os._exit(1)
+        children.append(child)
+    assert [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children] == [0, 0]
+    engine = open_records(records_url(path))
+    assert (count(engine, Photo), count(engine, Score), count(engine, Fruit)) == (40, 40, 240)
+    engine.dispose()
 
 
 def test_a_season_crosses_the_change_of_clocks(records: Engine) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from scorer.cli.ask import FOLDER, SOME_FAILED, or_sentence
+from scorer.cli.ask import FOLDER, SOME_FAILED, or_sentence, or_usage
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -51,19 +51,42 @@ def list_(where: Path | None) -> None:
 @records.command()
 @_of_records
 @_MODEL
+@click.option("--limits", metavar="NAME", help="Limit table for fruit seen from both sides. [default: shed]")
 @click.option("--out", metavar="FOLDER", required=True, type=FOLDER, help="Folder for the files.")
-def export(where: Path | None, model: str | None, out: Path) -> None:
-    """Write photos, fruit and marks as CSV and Parquet, and decisions as CSV; each photo's newest score."""
+def export(where: Path | None, model: str | None, limits: str | None, out: Path) -> None:
+    """Write photos, fruit and marks as CSV and Parquet; decisions, and fruit judged from both sides, as CSV.
+
+    Of a photo that several models scored, its newest score is written.
+    """
+    from scorer.limits import load_limits
     from scorer.records.export import export_records
     from scorer.records.inventory import model_named
+    from scorer.tray import DEFAULT_LIMITS
 
+    table = or_usage(partial(load_limits, limits or DEFAULT_LIMITS))
     engine = _open(where)
     chosen = or_sentence(partial(model_named, engine, model)) if model else None
-    rows = or_sentence(partial(export_records, engine, out, model_sha256=chosen))
+    rows = or_sentence(partial(export_records, engine, out, table, model_sha256=chosen))
     click.echo(
         f"{rows.photos} photos, {rows.fruit} fruit, {rows.marks} marks and {rows.decisions} decisions "
         f"as CSV and Parquet in {out}."
     )
+
+
+@records.command()
+@_of_records
+def browning(where: Path | None) -> None:
+    """Show how much of the final browning shows by hour since picking, from trays photographed again.
+
+    Pools all trays that have an early and a settled photo of the same side. Where these are too few to say, it says how
+    many are missing.
+    """
+    from scorer.hold_time.browning import hold_sentence
+    from scorer.records.repeats import browning_shares
+
+    engine = _open(where)
+    for sentence in hold_sentence(or_sentence(partial(browning_shares, engine))):
+        click.echo(sentence)
 
 
 @records.command()

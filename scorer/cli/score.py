@@ -111,6 +111,8 @@ def score(
     season = None
     if records is not None:
         season = or_sentence(partial(_open_season, records, paths, settings, site))
+        for sentence in or_sentence(partial(_unknown_crews, season, tags)):
+            click.echo(sentence, err=True)
     plan = Plan(
         partial(_score_one, settings),
         out=out,
@@ -162,6 +164,12 @@ def _open_season(records: str, paths: tuple[Path, ...], settings: Settings, site
         zone=settings.zone or "UTC",
         site=site or DEFAULT_SITE,
     )
+
+
+def _unknown_crews(season: OpenImport, tags: Mapping[str, Tag]) -> list[str]:
+    from scorer.records.keep import unknown_crews
+
+    return unknown_crews(season, [tag.crew for tag in tags.values() if tag.crew])
 
 
 def _watch(folder: Path, plan: Plan, progress: PhotoProgress) -> BatchReport:

@@ -75,6 +75,20 @@ def site_time(moment: datetime, zone: ZoneInfo) -> datetime:
     return moment.astimezone(zone).replace(tzinfo=None, fold=0)
 
 
+def camera_time(local: datetime | None, ahead: timedelta | None, zone: ZoneInfo | None) -> datetime | None:
+    """When a photo was taken, by the site's clock, also where the phone is set to another zone and says so.
+
+    Parameters
+    ----------
+    local : by the phone's clock, without a zone; None where not told.
+    ahead : of the phone's clock against UTC; None where not told, and then it is taken to be the site's.
+    zone : the site's; None takes the phone's clock as it is.
+    """
+    if local is None or ahead is None or zone is None:
+        return local
+    return site_time((local - ahead).replace(tzinfo=UTC), zone)
+
+
 def hold_time(picked_at: datetime | None, taken_at: datetime | None, zone: ZoneInfo | None = None) -> HoldTime:
     """Judge how long fruit were held.
 

@@ -14,7 +14,10 @@ from sqlalchemy import Engine, select
 
 from scorer.csv_tables import CsvTables, table_as_csv
 from scorer.errors import OutputError
+from scorer.hold_time.sides import BOTH_DTYPES
+from scorer.limits import Limits
 from scorer.records.database import in_words
+from scorer.records.repeats import turned_trays
 from scorer.records.scores import PHOTOS_AT_ONCE, scores_of
 from scorer.records.tables import Decision, FittedModel, Fruit, Mark, Photo, Score
 from scorer.results import UNFINISHED, prepare_results, reason_of, remove_file, remove_unfinished, write_whole
@@ -45,11 +48,12 @@ class Exported:
     decisions: int
 
 
-def export_records(engine: Engine, folder: Path, *, model_sha256: str | None = None) -> Exported:
-    """Write photos, fruit and marks as CSV and Parquet, and decisions as CSV, into a folder.
+def export_records(engine: Engine, folder: Path, limits: Limits, *, model_sha256: str | None = None) -> Exported:
+    """Write photos, fruit and marks as CSV and Parquet, and decisions and turned fruit as CSV, into a folder.
 
     Parameters
     ----------
+    limits : the table by which fruit seen from both sides are judged.
     model_sha256 : the model whose scores are wanted; None takes each photo's newest score.
 
     Raises
@@ -78,6 +82,7 @@ def export_records(engine: Engine, folder: Path, *, model_sha256: str | None = N
         csv.finish()
     finally:
         remove_unfinished(folder)
+    _write_turned(engine, folder, limits)
     return Exported(**counts, decisions=_write_decisions(engine, folder))
 
 
@@ -122,6 +127,17 @@ def _mark_dtypes(engine: Engine) -> dict[str, str]:
         cards = connection.scalars(select(FittedModel.card).order_by(FittedModel.sha256)).all()
     measures = [name for card in cards for name in card.get("measures", ())]
     return {**MARK_DTYPES, "because": "str"} | {name: "float64" for name in measures if name not in MARK_DTYPES}
+
+
+def _write_turned(engine: Engine, folder: Path, limits: Limits) -> None:
+    """Write ``both_sides.csv``: each fruit of a turned tray judged from both sides, and those that found no partner."""
+    parts = [
+        tray.fruit.assign(photo_a=tray.photo_a, photo_b=tray.photo_b, crew=tray.crew, bin=tray.bin)
+        for tray in turned_trays(engine, limits)
+    ]
+    columns = ["photo_a", "photo_b", "crew", "bin", *BOTH_DTYPES]
+    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    write_whole(folder / "both_sides.csv", table_as_csv(table[columns]).encode("utf-8"))
 
 
 def _write_decisions(engine: Engine, folder: Path) -> int:

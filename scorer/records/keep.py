@@ -7,9 +7,10 @@ under the new name; where a manifest now says more of it, that is noted. A new m
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -136,6 +137,21 @@ def is_scored(batch: OpenImport, sha256: str) -> bool:
     wanted = select(Score.id).join(Photo).where(Photo.sha256 == sha256, Score.model_id == batch.model_id)
     with in_words(batch.engine), batch.engine.connect().execution_options(reads=True) as connection:
         return connection.scalar(wanted) is not None
+
+
+def unknown_crews(batch: OpenImport, crews: Iterable[str]) -> list[str]:
+    """Sentences on crews that the site's records do not know yet, for a crew written in two ways counts as two.
+
+    Says nothing while the records know no crew at all.
+    """
+    with in_words(batch.engine), batch.engine.connect().execution_options(reads=True) as connection:
+        known = set(connection.scalars(select(Crew.name).where(Crew.site_id == batch.site_id)))
+    sentences = []
+    for crew in sorted(set(crews) - known) if known else ():
+        near = get_close_matches(crew, known, n=1)
+        meant = f"if {near[0]} is meant, correct the manifest" if near else "if that is a mistake, correct the manifest"
+        sentences.append(f"The crew {crew} is new to the records; {meant} and score again.")
+    return sentences
 
 
 def keep_score(batch: OpenImport, photo: pd.DataFrame, fruit: pd.DataFrame, marks: pd.DataFrame) -> bool:

@@ -58,6 +58,12 @@ def score_of_photo(engine: Engine, sha256: str, model_sha256: str) -> ScoreTable
         return _read(session, session.scalars(wanted).all())
 
 
+def newest_scores_of(engine: Engine, sha256: str) -> ScoreTables:
+    """The newest score of one photo; empty tables where there is none."""
+    with in_words(engine), Session(engine.execution_options(reads=True)) as session:
+        return _read(session, session.scalars(_wanted(None).where(Photo.sha256 == sha256)).all())
+
+
 def _wanted(model_sha256: str | None) -> Select[int]:
     scores = select(Score.id).join(Photo).join(FittedModel)
     if model_sha256 is not None:
