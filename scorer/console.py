@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from typing import TextIO
 
 import pandas as pd
@@ -113,12 +114,12 @@ def show_report(report: BatchReport, kept_in: str, limits: str) -> None:
 
 
 def show_table(title: str, table: pd.DataFrame) -> None:
-    """Print a table as it is: figures to the right, what is missing as a dash."""
+    """Print a table as it is: figures to the right, times to the minute, what is missing as a dash."""
     shown = _table(title)
     for name in table.columns:
         shown.add_column(str(name).replace("_", " "), justify="right" if table[name].dtype.kind in "if" else "left")
     for row in table.itertuples(index=False):
-        shown.add_row(*(_words(value) for value in row))
+        shown.add_row(*(_words(_minute(value)) for value in row))
     console = Console(highlight=False)
     (console if console.is_terminal else Console(highlight=False, width=PLAIN_WIDTH, no_color=True)).print(shown)
 
@@ -171,6 +172,10 @@ def _crew_table(crews: pd.DataFrame) -> Table:
 
 def _table(title: str) -> Table:
     return Table(title=Text(title, style="bold"), title_justify="left", box=None, header_style="bold", pad_edge=False)
+
+
+def _minute(value: object) -> object:
+    return f"{value:%Y-%m-%d %H:%M}" if isinstance(value, datetime) and not pd.isna(value) else value
 
 
 def _words(value: object) -> Text:

@@ -74,6 +74,16 @@ def test_a_real_sample_goes_into_the_records_with_its_tag_and_hold(tmp_path: Pat
     assert marks["because"].notna().all()
 
 
+def test_a_site_stays_in_its_time_zone(photos: Path, tmp_path: Path) -> None:
+    records = tmp_path / "season.sqlite"
+    assert run("score", photos, "--records", records, "--zone", "America/Lima").exit_code == 0
+    assert run("score", photos, "--records", records).exit_code == 0, "the records know the site's zone"
+    other = run("score", photos, "--records", records, "--zone", "Asia/Kolkata")
+    assert other.exit_code == 1
+    assert "kept in the time zone America/Lima, not Asia/Kolkata" in other.output
+    assert run("score", photos, "--records", records, "--zone", "Asia/Kolkata", "--site", "north").exit_code == 0
+
+
 def test_pruning_shows_first_and_removes_when_told(photos: Path, tmp_path: Path) -> None:
     records = tmp_path / "season.sqlite"
     run("score", photos, "--records", records)

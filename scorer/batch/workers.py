@@ -9,6 +9,7 @@ import warnings
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,8 @@ from scorer.batch.task import Outcome, Task
 from scorer.errors import ClusterError, ScorerError
 
 WAIT_FOR_CLUSTER_S = 20
+STRETCH = 32
+"""Photos per worker between two times that all workers wait for the last of them."""
 OUT_OF_MEMORY = "Scoring ended its process, most likely for lack of memory; score it on a larger computer."
 
 
@@ -70,17 +73,20 @@ def _noted(tasks: Iterator[Task], in_flight: deque[Task]) -> Iterator[Task]:
 
 
 def _in_parallel(tasks: Iterable[Task], jobs: int) -> Iterator[Outcome]:
-    from joblib import Parallel, delayed
+    """A stretch of tasks at a time: where the one who takes the outcomes is the slower, they must not pile up."""
+    from joblib import Parallel, delayed, effective_n_jobs
 
-    pool = Parallel(n_jobs=jobs, return_as="generator", batch_size=1)
-    answers = pool(delayed(_in_worker)(task) for task in tasks)
-    try:
-        for answer in answers:
-            yield _outcome(answer)
-    finally:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # joblib warns of work that is cancelled, which is meant
-            answers.close()
+    waiting = iter(tasks)
+    with Parallel(n_jobs=jobs, return_as="generator", batch_size=1) as pool:
+        while stretch := list(islice(waiting, STRETCH * effective_n_jobs(jobs))):
+            answers = pool(delayed(_in_worker)(task) for task in stretch)
+            try:
+                for answer in answers:
+                    yield _outcome(answer)
+            finally:
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")  # joblib warns of work that is cancelled, which is meant
+                    answers.close()
 
 
 def _alone(task: Task) -> Outcome:

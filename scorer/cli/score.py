@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -103,16 +104,16 @@ def score(
         raise click.UsageError("--watch looks after one folder; give that folder alone.")
     tags: Mapping[str, Tag] = or_usage(partial(read_manifest, manifest)) if manifest else {}
     chosen = or_usage(partial(load_limits, limits or DEFAULT_LIMITS))
-    site_zone = zone or this_zone()
-    or_usage(partial(zone_of, site_zone))
+    or_usage(partial(zone_of, zone or this_zone()))
     if not watch and not find_photos(paths, leave_out=out):
         raise click.UsageError(f"There are no photos in {', '.join(map(str, paths))}; give JPEG, PNG or HEIC photos.")
-    settings = Settings(limits=limits or DEFAULT_LIMITS, zone=site_zone)
+    settings = Settings(limits=limits or DEFAULT_LIMITS, zone=zone)
     season = None
     if records is not None:
         season = or_sentence(partial(_open_season, records, paths, settings, site))
         for sentence in or_sentence(partial(_unknown_crews, season, tags)):
             click.echo(sentence, err=True)
+    settings = replace(settings, zone=season.zone.key if season else zone or this_zone())
     plan = Plan(
         partial(_score_one, settings),
         out=out,
@@ -161,7 +162,8 @@ def _open_season(records: str, paths: tuple[Path, ...], settings: Settings, site
         model_card=model.card,
         software=version("mango-tray-scorer"),
         limits=settings.limits,
-        zone=settings.zone or "UTC",
+        zone=settings.zone,
+        zone_if_new=this_zone(),
         site=site or DEFAULT_SITE,
     )
 

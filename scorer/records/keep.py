@@ -76,7 +76,8 @@ def open_import(
     model_card: Mapping[str, Any],
     software: str,
     limits: str,
-    zone: str,
+    zone: str | None = None,
+    zone_if_new: str = "UTC",
     site: str = DEFAULT_SITE,
 ) -> OpenImport:
     """Begin a batch.
@@ -87,7 +88,8 @@ def open_import(
     model_sha256, model_card : the fitted model that scores them.
     software : version of scorer.
     limits : name of the limit table.
-    zone : time zone of the site; it counts where the site is new, and must be the same where it is known.
+    zone : time zone of the site; must be the one it is kept in, where it is known. None takes that one.
+    zone_if_new : time zone of a site that is new, where ``zone`` is None.
     site : the packing shed.
 
     Raises
@@ -95,11 +97,11 @@ def open_import(
     RecordsError : the records cannot be written, or the site is kept in another time zone.
     ClockError : there is no such time zone.
     """
-    zone_of(zone)
+    zone_of(zone or zone_if_new)
     with in_words(engine), engine.begin() as connection:
-        site_id = _id_of(connection, Site, {"name": site}, {"zone": zone})
-        kept_in = connection.scalar(select(Site.zone).where(Site.id == site_id))
-        if kept_in != zone:
+        site_id = _id_of(connection, Site, {"name": site}, {"zone": zone or zone_if_new})
+        kept_in = connection.execute(select(Site.zone).where(Site.id == site_id)).scalar_one()
+        if zone is not None and kept_in != zone:
             raise RecordsError(
                 f"The site {site} is kept in the time zone {kept_in}, not {zone}; "
                 "leave --zone out, or give another site by --site."
@@ -122,7 +124,7 @@ def open_import(
                 "refused": 0,
             },
         ).scalar_one()
-    return OpenImport(engine, number, site_id, zone_of(zone), model_id, model_sha256, software, limits)
+    return OpenImport(engine, number, site_id, zone_of(kept_in), model_id, model_sha256, software, limits)
 
 
 def close_import(batch: OpenImport, *, scored: int, known: int, refused: int) -> None:
