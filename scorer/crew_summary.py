@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -54,21 +54,26 @@ class CrewTally:
 
     def add(self, photo: pd.DataFrame, fruit: pd.DataFrame) -> None:
         """Count photos and their fruit: tables with the columns PHOTO_COLUMNS and FRUIT_COLUMNS."""
-        judged = fruit[fruit["verdict"] != NOT_JUDGED]
-        of_photo = judged.groupby("photo")["downgraded"].agg(["size", "sum"])
-        for row in photo.to_dict("records"):
-            tally = self._of_crew[NO_CREW if pd.isna(row["crew"]) or not row["crew"] else row["crew"]]
+        judged, over = Counter[str](), Counter[str]()
+        for name, verdict, downgraded in zip(
+            *(fruit[column].tolist() for column in ("photo", "verdict", "downgraded")), strict=True
+        ):
+            judged[name] += verdict != NOT_JUDGED
+            over[name] += verdict != NOT_JUDGED and bool(downgraded)
+        for name, crew, bin_, verdict, hold in zip(
+            *(photo[column].tolist() for column in ("photo", "crew", "bin", "verdict", "hold")), strict=True
+        ):
+            tally = self._of_crew[NO_CREW if pd.isna(crew) or not crew else crew]
             tally.photos += 1
-            if row["verdict"] in ("retake", "refused"):
+            if verdict in ("retake", "refused"):
                 tally.retake += 1
-            elif not self.any_hold and row["hold"] != SETTLED:
+            elif not self.any_hold and hold != SETTLED:
                 tally.unsettled += 1
             else:
-                if not pd.isna(row["bin"]):
-                    tally.bins.add(row["bin"])
-                if row["photo"] in of_photo.index:
-                    tally.fruit += int(of_photo.loc[row["photo"], "size"])
-                    tally.over_limit += int(of_photo.loc[row["photo"], "sum"])
+                if not pd.isna(bin_):
+                    tally.bins.add(bin_)
+                tally.fruit += judged[name]
+                tally.over_limit += over[name]
 
     def table(self) -> pd.DataFrame:
         """One row per crew, by name, with the columns CREW_COLUMNS.

@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from statistics import median
 
+import cv2
+
 from scorer.batch.run import Plan, score_paths
 from scorer.batch.task import Outcome, ScoreOne
 from scorer.kinds import load_model
@@ -40,7 +42,11 @@ def memory_table() -> str:
 
 
 def throughput_table() -> str:
-    """Photos per second of one worker and of two, in turn, medians; the first few photos start the workers."""
+    """Photos per second of one worker and of two, in turn, medians; the first few photos start the workers.
+
+    One worker is one thread: its pixel work must not borrow the second core.
+    """
+    cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as work:
         folder = Path(work) / "photos"
         folder.mkdir()
