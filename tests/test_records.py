@@ -445,10 +445,10 @@ def test_a_season_crosses_the_change_of_clocks(records: Engine) -> None:
         records, source="x", model_sha256=MODEL, model_card={}, software="0", limits="shed", zone="Europe/Madrid"
     )
     # clocks in Madrid go forward on 2026-03-29 at 2:00 (IANA time zone database)
-    score = tray_score("tray_1.jpg", picked_at=datetime(2026, 3, 28, 12, 0))
+    score = tray_score("tray_1.jpg", picked_at=datetime(2026, 3, 28, 13, 0))
     photo = score.photo.assign(taken_at=pd.Timestamp("2026-03-30 12:00"))
     keep_score(batch, photo, score.fruit, score.marks)
-    refresh_photo(batch, photo["sha256"].iloc[0], "tray_1.jpg", Tag(cultivar="Amber"))
+    refresh_photo(batch, photo["sha256"].iloc[0], "tray_1.jpg", Tag(picked_at=datetime(2026, 3, 28, 12, 0)))
     (row,) = all_scores(records).photo.to_dict("records")
     assert row["hours_since_picking"] == 47.0
     assert row["taken_at"] - row["picked_at"] == timedelta(hours=48)
