@@ -79,11 +79,12 @@ def judge_fruit(
     width_mm: float | None,
     limits: Limits,
     thickness_mm: float | None = None,
+    both_sides: bool = False,
 ) -> FruitVerdict:
     """Hold the marks of one fruit against a limit table.
 
     A photo shows one side of a fruit only, about half of its skin at best, and the tables speak of the whole
-    fruit. The verdict is on what is seen; when more than half of a limit is used up on the side seen, the
+    fruit. The verdict is on what is seen; when more than half of a limit is used up on the only side seen, the
     reason asks to turn the fruit.
 
     Parameters
@@ -93,6 +94,7 @@ def judge_fruit(
     visible_area_mm2 : skin seen; None or NaN without a scale.
     length_mm, width_mm, thickness_mm : dimensions of the fruit; None or NaN where not known.
     limits : the table.
+    both_sides : whether the marks are those of both sides.
 
     Returns
     -------
@@ -111,7 +113,9 @@ def judge_fruit(
     brown = sum(by_kind.values())
     mass = _mass(length_mm, width_mm, thickness_mm)
     code = size_code(mass, limits) if mass is not None else ""
-    class_name, downgraded, verdict, reason = _judge(marks, by_kind, mass=mass, code=code, limits=limits)
+    class_name, downgraded, verdict, reason = _judge(
+        marks, by_kind, mass=mass, code=code, limits=limits, both_sides=both_sides
+    )
     if code and verdict != NOT_JUDGED and _size_matters(mass or 0.0, brown, thickness_mm, limits):
         reason += "; near the border of a size code and its mass is an estimate: weigh it"
     sap_burn, abrasion = by_kind.get("sap_burn", 0.0), by_kind.get("abrasion", 0.0)
@@ -150,7 +154,13 @@ def _mass(length_mm: float | None, width_mm: float | None, thickness_mm: float |
 
 
 def _judge(
-    marks: pd.DataFrame, by_kind: dict[str, float], *, mass: float | None, code: str, limits: Limits
+    marks: pd.DataFrame,
+    by_kind: dict[str, float],
+    *,
+    mass: float | None,
+    code: str,
+    limits: Limits,
+    both_sides: bool,
 ) -> tuple[str, bool, str, str]:
     """Class, downgraded, verdict and reason; a wound goes before the area, for no size makes it good."""
     wound = _open_wound(marks, limits)
@@ -172,14 +182,19 @@ def _judge(
         return OUT_OF_CLASS, True, OVER, _against(by_kind, limits.classes[-1], code, over=True)
     if reached is not best:
         reason = _against(by_kind, best, code, over=True) + f", so {reached.words}"
-        return reached.name, True, WITHIN, reason + _other_side(brown_mm2, reached, code)
+        return reached.name, True, WITHIN, reason + _other_side(brown_mm2, reached, code, both_sides)
     if brown_mm2 == 0:
-        return best.name, False, WITHIN, f"no marks on the side seen, so {best.words}"
+        return (
+            best.name,
+            False,
+            WITHIN,
+            f"no marks on {'either side' if both_sides else 'the side seen'}, so {best.words}",
+        )
     return (
         best.name,
         False,
         WITHIN,
-        _against(by_kind, best, code, over=False) + _other_side(brown_mm2, best, code),
+        _against(by_kind, best, code, over=False) + _other_side(brown_mm2, best, code, both_sides),
     )
 
 
@@ -231,8 +246,8 @@ def _cm2(area_mm2: float, allowed_cm2: float) -> str:
     return f"{area_mm2 / _CM2:.1f}" if area_mm2 <= allowed_cm2 * _CM2 + _ROUNDING_MM2 else f"{area_mm2 / _CM2:.6f}"
 
 
-def _other_side(brown_mm2: float, limit: ClassLimit, code: str) -> str:
-    if brown_mm2 <= NEAR_SHARE * limit.area_cm2[code] * _CM2:
+def _other_side(brown_mm2: float, limit: ClassLimit, code: str, both_sides: bool) -> str:
+    if both_sides or brown_mm2 <= NEAR_SHARE * limit.area_cm2[code] * _CM2:
         return ""
     return "; only one side is seen and the other may take it over: turn the fruit"
 

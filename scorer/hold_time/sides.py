@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from scorer.limits import Limits
-from scorer.verdict import FruitVerdict, judge_fruit
+from scorer.verdict import judge_fruit
 
 BOTH, A_ONLY, B_ONLY = "both", "a only", "b only"
 SIDES_SEEN: Final = (BOTH, A_ONLY, B_ONLY)
@@ -56,8 +56,6 @@ _MOST_BASES: Final = 435  # pairs of fruit that moves are drawn from: all of the
 _MOST_MOVES: Final = 40  # different explanations that are worked out in full
 _CHUNK: Final = 4000
 _MOST_ROUNDS: Final = 10
-
-_ONE_SIDE_WORDS: Final = "; only one side is seen and the other may take it over: turn the fruit"
 
 
 @dataclass(frozen=True)
@@ -208,6 +206,7 @@ def both_sides(
             length_mm=float(sizes["length_mm"].mean(skipna=False)),
             width_mm=float(sizes["width_mm"].mean(skipna=False)),
             limits=limits,
+            both_sides=len(seen) == 2,
         )
         rows.append(
             {
@@ -220,7 +219,7 @@ def both_sides(
                 "class": judged.class_name,
                 "downgraded": judged.downgraded,
                 "verdict": judged.verdict,
-                "reason": _reason_of_both(judged) if len(seen) == 2 else judged.reason,
+                "reason": judged.reason,
             }
         )
     return pd.DataFrame(rows, columns=list(BOTH_DTYPES)).astype(BOTH_DTYPES)
@@ -228,11 +227,6 @@ def both_sides(
 
 _MARK_NEEDS: Final = ["kind", "area_mm2", "length_mm"]
 _SIZE_NEEDS: Final = ["visible_area_mm2", "length_mm", "width_mm"]
-
-
-def _reason_of_both(judged: FruitVerdict) -> str:
-    """The reason without what holds only as long as one side is unseen."""
-    return judged.reason.replace(_ONE_SIDE_WORDS, "").replace("on the side seen", "on either side")
 
 
 def _explanations(a: _Side, b: _Side, size_cost: NDArray[np.float64], reach_mm: float) -> list[_Explanation]:
