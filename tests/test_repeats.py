@@ -96,3 +96,7 @@ def test_the_command_says_it_in_words(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     assert len(result.output.splitlines()) == 4
     assert "From 18 to 30 h after picking: not known, for one tray says nothing of others" in result.output
+    asked = run("records", "browning", "--records", tmp_path / "season.sqlite", "--fraction", "0.02", "--hours", "24")
+    assert asked.exit_code == 0, asked.output
+    assert "is not known well enough: about 11 trays more" in asked.output
+    assert run("records", "browning", "--hours", "24").exit_code == 2

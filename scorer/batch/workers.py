@@ -9,14 +9,15 @@ import warnings
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import islice
-from pathlib import Path
 from typing import Any
 
 import cv2
 
 from scorer.batch.task import Outcome, Task
 from scorer.errors import ClusterError, ScorerError
+from scorer.photo import LARGEST_FILE_BYTES
 
 WAIT_FOR_CLUSTER_S = 20
 STRETCH = 32
@@ -127,14 +128,13 @@ def _on_cluster(address: str) -> Iterator[None]:
 
 def _with_bytes(task: Task) -> Task:
     """The task with the photo itself, for another computer does not see this one's folders."""
-    from dataclasses import replace
-
-    if isinstance(task.source, Path):
-        try:
-            return replace(task, source=task.source.read_bytes())
-        except OSError:
-            pass  # refused in its turn, in words
-    return task
+    if isinstance(task.source, bytes):
+        return task
+    try:
+        with task.source.open("rb") as file:
+            return replace(task, source=file.read(LARGEST_FILE_BYTES + 1))  # a byte too much is refused in words
+    except OSError:
+        return task  # refused in its turn, in words
 
 
 def _in_worker(task: Task) -> Outcome | ScorerError:

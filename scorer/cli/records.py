@@ -75,17 +75,25 @@ def export(where: Path | None, model: str | None, limits: str | None, out: Path)
 
 @records.command()
 @_of_records
-def browning(where: Path | None) -> None:
+@click.option("--fraction", metavar="F", type=click.FloatRange(0, 1), help="Brown fraction of an early photo.")
+@click.option("--hours", metavar="H", type=click.FloatRange(min=0), help="Hours from picking to that photo.")
+def browning(where: Path | None, fraction: float | None, hours: float | None) -> None:
     """Show how much of the final browning shows by hour since picking, from trays photographed again.
 
     Pools all trays that have an early and a settled photo of the same side. Where these are too few to say, it says how
-    many are missing.
+    many are missing. With --fraction and --hours it says what an early brown fraction comes to in the end.
     """
-    from scorer.hold_time.browning import hold_sentence
+    from scorer.hold_time.browning import final_fraction, hold_sentence
     from scorer.records.repeats import browning_shares
 
+    if (fraction is None) != (hours is None):
+        raise click.UsageError("Give --fraction and --hours together.")
     engine = _open(where)
-    for sentence in hold_sentence(or_sentence(partial(browning_shares, engine))):
+    shares = or_sentence(partial(browning_shares, engine))
+    if fraction is not None and hours is not None:
+        click.echo(final_fraction(fraction, hours, shares).sentence)
+        return
+    for sentence in hold_sentence(shares):
         click.echo(sentence)
 
 
