@@ -8,14 +8,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from sqlalchemy import Engine
 
 from tests.drawn_records import fresh_records
 from tests.postgresql import server
 
-settings.register_profile("ci", derandomize=True, deadline=None)
-settings.register_profile("here", deadline=None)
+SLOW_IS_FINE = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}  # a busy machine is no fault
+settings.register_profile("ci", derandomize=True, **SLOW_IS_FINE)
+settings.register_profile("here", **SLOW_IS_FINE)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 

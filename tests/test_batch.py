@@ -206,7 +206,7 @@ def test_fruit_of_a_long_batch_are_in_the_tables_and_not_in_the_report(tmp_path:
 
 
 SLOW = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
 from scorer.batch.run import Plan, score_paths
 from scorer.batch.task import Wanted
@@ -217,6 +217,7 @@ def slow(path, name, tag):
         time.sleep(60)
     return score_by_hand(path, name, tag)
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs start with it ignored
 try:
     photos, out, jobs = sys.argv[1:]
     score_paths([Path(photos)], Plan(slow, out=Path(out), wanted=Wanted(masks=True), jobs=int(jobs)),
