@@ -27,7 +27,7 @@ from tests.benchmarks.coverage import clopper_pearson, draw_season, simulate, su
 # Newcombe (1998), Statistics in Medicine 17, 857-872, table I: defective, fruit, Wilson's score interval.
 NEWCOMBE = ((81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718))
 
-# Crowder (1978), Applied Statistics 27, 34-37, table 3: seeds and those that germinated, by plate, in four groups (from memory).
+# Crowder (1978), Applied Statistics 27, 34-37, table 3, from memory: seeds and those that germinated, in four groups.
 CROWDER = {
     "Bowerbird": ((39, 62, 81, 51, 39), (10, 23, 23, 26, 17)),
     "Paperbark": ((6, 74, 72, 51, 79, 13), (5, 53, 55, 32, 46, 10)),
