@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from queue import Empty, Queue
 
@@ -79,7 +80,10 @@ def test_the_command_scores_arrivals_until_ctrl_c(tmp_path: Path) -> None:
     photos, out = tmp_path / "photos", tmp_path / "out"
     write_drawing(photos / "tray_1.jpg", (1600, 1200))
     command = [sys.executable, "-m", "scorer", "score", str(photos), "--watch", "--out", str(out), "--held", "any"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
+    hears_ctrl_c = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)  # a shell's background jobs ignore it
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=hears_ctrl_c
+    ) as run:
         assert run.stderr is not None
         lines = iter(run.stderr.readline, "")
         assert "Watching" in next(lines)
