@@ -21,7 +21,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from scorer.errors import ClockError, RecordsError
 from scorer.hold_time.clock import hold_time, moment_of, site_time, zone_of
+from scorer.manifest import TAG_COLUMNS
 from scorer.records.database import in_words
+from scorer.records.scores import about_photos
 from scorer.records.tables import (
     Base,
     Bin,
@@ -187,7 +189,7 @@ def refresh_photo(batch: OpenImport, sha256: str, name: str, said: Tag | None) -
     """Note where a known photo lies now, and what a manifest says of it that the records do not."""
     with in_words(batch.engine), batch.engine.begin() as connection:
         row = _tag_row(connection, batch, sha256)
-        given = {} if said is None else {key: value for key, value in _said_by(said).items() if value is not None}
+        given = {name: value for name in TAG_COLUMNS if (value := getattr(said or Tag(), name)) is not None}
         merged = row | given | {"photo": name}
         if any(merged[time] != row[time] for time in ("taken_at", "picked_at")):
             held = hold_time(merged["picked_at"], merged["taken_at"], batch.zone)
@@ -196,35 +198,9 @@ def refresh_photo(batch: OpenImport, sha256: str, name: str, said: Tag | None) -
             _keep_photo(connection, batch, merged)
 
 
-def _said_by(tag: Tag) -> dict[str, Any]:
-    names = ("crew", "bin", "picked_at", "method", "side", "tray", "block", "cultivar", "taken_at")
-    return {name: getattr(tag, name) for name in names}
-
-
 def _tag_row(connection: Connection, batch: OpenImport, sha256: str) -> dict[str, Any]:
     """What the records hold of a photo, under the names of the tables of scores; times as the site's clock had them."""
-    found = connection.execute(
-        select(
-            Photo.sha256,
-            Photo.name.label("photo"),
-            Photo.side,
-            Photo.taken_at,
-            Photo.hours_since_picking,
-            Photo.hold,
-            Tray.name.label("tray"),
-            Bin.name.label("bin"),
-            Bin.picked_at,
-            Bin.method,
-            Bin.cultivar,
-            Crew.name.label("crew"),
-            Block.name.label("block"),
-        )
-        .outerjoin(Tray, Photo.tray_id == Tray.id)
-        .outerjoin(Bin, Tray.bin_id == Bin.id)
-        .outerjoin(Crew, Bin.crew_id == Crew.id)
-        .outerjoin(Block, Bin.block_id == Block.id)
-        .where(Photo.sha256 == sha256)
-    ).one()
+    found = connection.execute(about_photos().where(Photo.sha256 == sha256)).one()
     row = dict(found._mapping)
     row["tray"] = row["tray"] or None
     for name in ("taken_at", "picked_at"):

@@ -64,20 +64,14 @@ def newest_scores_of(engine: Engine, sha256: str) -> ScoreTables:
         return _read(session, session.scalars(_wanted(None).where(Photo.sha256 == sha256)).all())
 
 
-def _wanted(model_sha256: str | None) -> Select[int]:
-    scores = select(Score.id).join(Photo).join(FittedModel)
-    if model_sha256 is not None:
-        scores = scores.where(FittedModel.sha256 == model_sha256)
-    else:
-        newest = select(func.max(Score.scored_at)).where(Score.photo_id == Photo.id).correlate(Photo).scalar_subquery()
-        scores = scores.where(Score.scored_at == newest)
-    return scores.order_by(Photo.taken_at.asc().nulls_last(), Photo.sha256)
+def about_photos(*more: Any) -> Select[Any]:
+    """Select of what is known of photos and of what they show, under the names of the tables of scores; times in UTC.
 
-
-def _read(session: Session, numbers: Sequence[int]) -> ScoreTables:
-    photos = session.execute(
+    ``more`` goes before it; whoever asks for more joins its tables to ``Photo``.
+    """
+    return (
         select(
-            Score,
+            *more,
             Photo.name.label("photo"),
             Photo.sha256,
             Photo.side,
@@ -91,14 +85,30 @@ def _read(session: Session, numbers: Sequence[int]) -> ScoreTables:
             Bin.cultivar,
             Crew.name.label("crew"),
             Block.name.label("block"),
-            Site.zone,
         )
-        .join(Photo, Score.photo_id == Photo.id)
-        .join(Site, Photo.site_id == Site.id)
+        .select_from(Photo)
         .outerjoin(Tray, Photo.tray_id == Tray.id)
         .outerjoin(Bin, Tray.bin_id == Bin.id)
         .outerjoin(Crew, Bin.crew_id == Crew.id)
         .outerjoin(Block, Bin.block_id == Block.id)
+    )
+
+
+def _wanted(model_sha256: str | None) -> Select[int]:
+    scores = select(Score.id).join(Photo).join(FittedModel)
+    if model_sha256 is not None:
+        scores = scores.where(FittedModel.sha256 == model_sha256)
+    else:
+        newest = select(func.max(Score.scored_at)).where(Score.photo_id == Photo.id).correlate(Photo).scalar_subquery()
+        scores = scores.where(Score.scored_at == newest)
+    return scores.order_by(Photo.taken_at.asc().nulls_last(), Photo.sha256)
+
+
+def _read(session: Session, numbers: Sequence[int]) -> ScoreTables:
+    photos = session.execute(
+        about_photos(Score, Site.zone)
+        .join(Score, Score.photo_id == Photo.id)
+        .join(Site, Photo.site_id == Site.id)
         .where(Score.id.in_(numbers))
     ).all()
     by_number = {row.Score.id: row for row in photos}
