@@ -420,7 +420,7 @@ def test_empty_missing_and_folder_are_told_apart(tmp_path: Path) -> None:
     ],
 )
 def test_arrays_of_another_form_are_refused(array: NDArray[np.generic]) -> None:
-    refusal(array)
+    assert "a picture must be a uint8 array" in refusal(array)
 
 
 def test_an_array_is_taken_as_bgr_and_not_changed() -> None:
