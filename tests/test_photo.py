@@ -416,11 +416,14 @@ def test_empty_missing_and_folder_are_told_apart(tmp_path: Path) -> None:
         np.zeros((640, 800), np.uint8),
         np.zeros((640, 800, 4), np.uint8),
         np.zeros((640, 800, 3), np.float32),
-        np.zeros((0, 0, 3), np.uint8),
     ],
 )
 def test_arrays_of_another_form_are_refused(array: NDArray[np.generic]) -> None:
     assert "a picture must be a uint8 array" in refusal(array)
+
+
+def test_an_array_without_pixels_is_refused() -> None:
+    assert "only 0 x 0 px" in refusal(np.zeros((0, 0, 3), np.uint8))
 
 
 def test_an_array_is_taken_as_bgr_and_not_changed() -> None:
