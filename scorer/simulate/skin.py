@@ -140,7 +140,7 @@ def _ground(rng: np.random.Generator, look: SkinLook, position: Floats, grain: C
     first, second = (colour * np.float32(rng.uniform(0.88, 1.12)) for colour in look.grounds)
     lean = rng.normal(0, 0.6, 3)
     share = lean[0] * position[0] + lean[1] * position[1] + lean[2] * position[2] + rng.normal(0, 0.7)
-    share = _step(share + rng.uniform(0.05, 0.5) * grain(rng.uniform(15, 60), True), rng.uniform(0.35, 1.4))
+    share = _step(share + rng.uniform(0.03, 0.35) * grain(rng.uniform(15, 60), True), rng.uniform(0.35, 1.4))
     return np.asarray(first + share[..., None] * (second - first), np.float32)
 
 
@@ -164,7 +164,7 @@ def _blush(
     sun /= np.linalg.norm(sun)
     side = sun[0] * position[0] + sun[1] * position[1] + sun[2] * position[2]
     edge = side - np.float32(1 - 2 * cover) + rng.uniform(0.05, 0.35) * grain(rng.uniform(20, 70), True)
-    share = _step(edge, rng.choice([rng.uniform(0.05, 0.2), rng.uniform(0.2, 0.6)], p=[0.3, 0.7]))
+    share = _step(edge, rng.choice([rng.uniform(0.05, 0.2), rng.uniform(0.2, 0.6)], p=[0.15, 0.85]))
     speckle = 1 - rng.uniform(0, 0.45) * np.clip(grain(rng.uniform(0.9, 2.5)), 0, 1.5) * (1 - 0.6 * share)
     share = np.clip(share * speckle * rng.uniform(0.45, 0.97), 0, 1)[..., None]
     tone = look.blush * np.float32(rng.uniform(0.8, 1.2))

@@ -54,6 +54,8 @@ def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
     classes = _class_map(truth, tray.labels.shape)
     taken_contrasts, taken_classes = [], []
     for fruit in tray.fruit:
+        if not truth.is_one_fruit(tray.labels == fruit.number):
+            continue
         contrasts = contrast_maps(skin_lab(tray, fruit), fruit.inside, fruit.skin)
         here = np.where(
             fruit.inside & differs(contrasts) & (fruit.skin.facing > STEEPEST_FACING),

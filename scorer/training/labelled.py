@@ -19,6 +19,9 @@ KIND_OF_TRUTH: Final = {
     "crease": "crease",
 }
 
+LEAST_IOU: Final = 0.9
+"""Overlap with a true fruit from which a found one may be learned from; our own choice."""
+
 
 @dataclass(frozen=True)
 class TrueMark:
@@ -45,6 +48,21 @@ class LabelledTray:
     fruit_mask: NDArray[np.uint16]
     mark_mask: NDArray[np.uint16]
     marks: dict[int, TrueMark]
+
+    def is_one_fruit(self, found: NDArray[np.bool_]) -> bool:
+        """Whether pixels (H, W) that were taken for one fruit are that: a true fruit, nearly whole, and little else.
+
+        What lies on a piece of floor that was taken for skin must not be learned as skin without marks, or dark places
+        of all kinds are judged to be none.
+        """
+        size = (found.shape[1], found.shape[0])
+        true = cv2.resize(self.fruit_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
+        numbers = np.bincount(true[found])
+        if len(numbers) < 2:
+            return False
+        number = int(numbers[1:].argmax()) + 1
+        either = np.count_nonzero(found | (true == number))
+        return bool(numbers[number] >= LEAST_IOU * either)
 
 
 def labelled_photos(folder: Path) -> list[Path]:

@@ -127,6 +127,8 @@ def _measure_tray(path: Path, discriminant: Discriminant) -> pd.DataFrame:
     true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     tables = []
     for fruit in tray.fruit:
+        if not truth.is_one_fruit(tray.labels == fruit.number):
+            continue
         labels, table = measure_proposals(tray, fruit, discriminant)
         if table.empty:
             continue
