@@ -17,6 +17,11 @@ def models_folder() -> Path:
     return _installed_or_checkout("_models", "models")
 
 
+def fonts_folder() -> Path:
+    """Folder of the fonts that sheets and charts are set in."""
+    return _PACKAGE / "printing" / "fonts"
+
+
 def _installed_or_checkout(installed: str, checkout: str) -> Path:
     packaged = _PACKAGE / installed
     return packaged if packaged.is_dir() else _PACKAGE.parent / checkout

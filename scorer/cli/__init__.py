@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from scorer.cli.plan import plan
 from scorer.cli.print_sheets import print_
 from scorer.cli.rebuild import rebuild
 from scorer.cli.records import records
@@ -16,5 +17,5 @@ def main() -> None:
     """Score skin marks on trays of sampled mangoes from phone photos."""
 
 
-for command in (score, records, print_, rebuild):
+for command in (score, records, plan, print_, rebuild):
     main.add_command(command)

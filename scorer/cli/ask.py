@@ -17,7 +17,7 @@ INTERRUPTED: Final = 130
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
-PDF = click.Path(dir_okay=False, path_type=Path)
+PDF = CSV = CHART = click.Path(dir_okay=False, path_type=Path)
 
 
 def or_usage(call: Callable[[], Result]) -> Result:

@@ -9,22 +9,22 @@ Devanagari and the other South Asian scripts, Thai, Khmer) and Chinese, Japanese
 from __future__ import annotations
 
 import unicodedata
-from pathlib import Path
 
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import getFont, registerFont, stringWidth
 from reportlab.pdfbase.ttfonts import TTFont
 
+from scorer.resources import fonts_folder
+
 REGULAR = "DejaVuSansCondensed"
 BOLD = "DejaVuSansCondensed-Bold"
-_FONTS = Path(__file__).resolve().parent / "fonts"
 _RIGHT_TO_LEFT = ("R", "AL", "AN")
 
 
 def register_fonts() -> None:
     """Make the fonts known to reportlab; doing so again changes nothing."""
     for name in (REGULAR, BOLD):
-        registerFont(TTFont(name, _FONTS / f"{name}.ttf"))
+        registerFont(TTFont(name, fonts_folder() / f"{name}.ttf"))
 
 
 def printable(text: str) -> bool:

@@ -23,7 +23,7 @@ from scorer.records.tables import Decision, FittedModel, Fruit, Mark, Photo, Sco
 from scorer.results import UNFINISHED, prepare_results, reason_of, remove_file, remove_unfinished, write_whole
 from scorer.score_tables import FRUIT_DTYPES, MARK_DTYPES, PHOTO_DTYPES
 
-DECISION_COLUMNS = ("photo", "fruit", "mark", "field", "said_before", "said_now", "who", "decided_at", "why")
+DECISION_COLUMNS = ("photo", "fruit", "mark", "field", "said_before", "said_now", "who", "decided_at", "why", "chance")
 _TYPES = {
     "str": pa.string(),
     "bool": pa.bool_(),
@@ -152,6 +152,7 @@ def _write_decisions(engine: Engine, folder: Path) -> int:
             Decision.who,
             Decision.decided_at,
             Decision.why,
+            Decision.chance,
         )
         .select_from(Decision)
         .join(Fruit, Decision.fruit_id == Fruit.id)

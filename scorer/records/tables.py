@@ -260,13 +260,18 @@ class Mark(Base):
 
 
 class Decision(Base):
-    """A person's change of a kind or a verdict: who, when, from what to what, and why. Rows are only ever added."""
+    """A person's word on a kind or a verdict: who, when, from what to what, and why. Rows are only ever added.
+
+    ``said_before`` is missing where the word confirms the score or nothing was said before; ``chance`` is that with
+    which a fruit was drawn for checking, missing where nobody drew.
+    """
 
     __tablename__ = "decision"
     __table_args__ = (
         _one_of("field", ("kind", "verdict", "missed")),
         CheckConstraint("said_before IS NULL OR said_before <> said_now", name="changes_something"),
         CheckConstraint("length(who) > 0", name="who_is_named"),
+        CheckConstraint("chance > 0 AND chance <= 1", name="chance_share"),
     )
     id: Mapped[int] = mapped_column(primary_key=True)
     fruit_id: Mapped[int] = mapped_column(ForeignKey("fruit.id"), index=True)
@@ -277,6 +282,7 @@ class Decision(Base):
     who: Mapped[str]
     why: Mapped[str | None]
     decided_at: Mapped[datetime] = mapped_column(UtcTime)
+    chance: Mapped[float | None]
 
 
 NEVER_CHANGED = ("score", "fruit", "mark", "decision")
