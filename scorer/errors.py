@@ -10,6 +10,7 @@
     ├── ModelError       a fitted model is missing, foreign or damaged
     ├── ClockError       a time or a time zone cannot be true
     ├── OutputError      results cannot be written
+    ├── ResultsError     a results folder cannot be read back
     ├── RecordsError     the season's records cannot be read or written
     └── ClusterError     a cluster cannot be reached or does not do its work
 """
@@ -43,6 +44,10 @@ class ModelError(ScorerError):
 
 class OutputError(ScorerError):
     """Results that cannot be written."""
+
+
+class ResultsError(ScorerError):
+    """A results folder that cannot be read back."""
 
 
 class ClockError(ScorerError):

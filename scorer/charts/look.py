@@ -19,7 +19,7 @@ WIDTH_PX: Final = 560
 PERCENT: Final = alt.Axis(format=".0%", tickCount=6)
 
 
-def dressed(chart: alt.LayerChart | alt.Chart | alt.VConcatChart, title: str, *below: str) -> Any:
+def dressed(chart: Any, title: str, *below: str) -> Any:
     """A chart with its title, the lines that belong under it, and the look of all charts.
 
     Parameters
