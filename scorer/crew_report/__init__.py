@@ -1,0 +1,1 @@
+"""Crew figures as files: plain tables, a workbook, and a report to read and print."""
