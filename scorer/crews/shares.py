@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logsumexp
 
+from scorer.crews.bins_of_crews import bins_of_crews, checked_fruit
 from scorer.crews.correlation import (
     BinCounts,
     Correlation,
@@ -100,8 +101,8 @@ def defect_share(
     """
     if not 0 < confidence < 1:
         raise ValueError(f"The confidence {confidence!r} must lie between 0 and 1, for instance 0.95.")
-    fruit = _checked(table, crew, cluster, defective)
-    names, counts = _count(fruit)
+    fruit = checked_fruit(table, crew, cluster, defective)
+    names, counts = bins_of_crews(fruit)
     of_crew = dict(zip(names, _rows(counts, (1 - confidence) / 2), strict=True))
     listed = list(fruit["crew"].cat.categories) if isinstance(fruit["crew"].dtype, pd.CategoricalDtype) else names
     rows = [{"crew": name, **of_crew.get(name, _NOTHING)} for name in listed]
@@ -119,34 +120,6 @@ _NOTHING: Final[dict[str, Any]] = {
     "icc": np.nan,
     "note": NO_FRUIT,
 }
-
-
-def _checked(table: pd.DataFrame, crew: str, cluster: str, defective: str) -> pd.DataFrame:
-    """The columns ``crew``, ``bin`` and ``defective`` (0 or 1), all without gaps."""
-    for column in (crew, cluster, defective):
-        if column not in table.columns:
-            raise ValueError(f"The table of fruit has no column {column!r}: name the right one or add it.")
-        missing = int(table[column].isna().sum())
-        if missing:
-            raise ValueError(
-                f"{missing} of {len(table)} fruit have no value in the column {column!r}: fill it in, or leave those "
-                "fruit out and say so beside the figures."
-            )
-    values = table[defective]
-    if not values.isin([0, 1]).all():
-        odd = values[~values.isin([0, 1])].iloc[0]
-        raise ValueError(f"The column {defective!r} holds {odd!r}: it may hold only True and False, or 1 and 0.")
-    return pd.DataFrame({"crew": table[crew], "bin": table[cluster], "defective": values.astype(np.int64)})
-
-
-def _count(fruit: pd.DataFrame) -> tuple[list[Any], list[BinCounts]]:
-    """Names of the crews with fruit, in order, and the counts of their bins."""
-    bins = fruit.groupby(["crew", "bin"], observed=True)["defective"].agg(["size", "sum"]).reset_index()
-    names, counts = [], []
-    for name, of_crew in bins.groupby("crew", observed=True):
-        names.append(name)
-        counts.append(BinCounts(of_crew["size"].to_numpy(np.int64), of_crew["sum"].to_numpy(np.int64)))
-    return names, counts
 
 
 def _rows(crews: list[BinCounts], tail: float) -> list[dict[str, Any]]:

@@ -1,0 +1,128 @@
+"""Every crew against the rest: whether it is more than luck, all comparisons taken together.
+
+Among twenty crews that are all alike one will stand out at the usual 5 %. The p values are therefore adjusted so that
+even one false accusation among all crews stays rare (Holm 1979, Scandinavian Journal of Statistics 6: 65-70).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from statsmodels.stats.multitest import multipletests
+
+from scorer.crews.bins_of_crews import bins_of_crews, checked_fruit
+from scorer.crews.correlation import BinCounts, fit_crews
+
+Floats = NDArray[np.float64]
+
+COMPARISON_COLUMNS: Final = (
+    "crew",
+    "fruit",
+    "share",
+    "rest_share",
+    "difference",
+    "low",
+    "high",
+    "p",
+    "p_holm",
+    "in_words",
+)
+MORE: Final = "more than the rest, and more than luck explains"
+LESS: Final = "less than the rest, and more than luck explains"
+LUCK: Final = "cannot be told from luck"
+ALONE: Final = "no other crew to compare with"
+NO_BINS: Final = "no crew has two bins, so nobody can say how far luck goes"
+FEWEST_BINS: Final = 3
+TOO_FEW_BINS: Final = f"fewer than {FEWEST_BINS} bins, too few to compare"
+_DRAWS: Final = 20_000
+_SEED: Final = 1
+
+
+def compare_crews(
+    table: pd.DataFrame,
+    *,
+    crew: str = "crew",
+    cluster: str = "bin",
+    defective: str = "defective",
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Each crew's share of defective fruit against that of all other crews' fruit together.
+
+    The rest is the other crews' shares, each for as much as its part of their fruit. What the fruit say of each share
+    is taken from the beta-binomial model with one icc (``scorer.crews.correlation``) and drawn 20,000 times from a
+    fixed seed; p is twice the part of draws on the wrong side of no difference, and the interval is that of the draws.
+
+    In our own simulation of 200 seasons of 6 crews that are alike, any crew at all was called different in 6 of 100
+    seasons at 6 bins of 20 fruit a crew, in 7 at 12 of 15 (share 0.08, icc 0.07), and in 4 at 6 of 20 with share 0.03;
+    5 are meant.
+
+    Parameters
+    ----------
+    table : one row per fruit.
+    crew, cluster, defective, confidence : as for ``defect_share``.
+
+    Returns
+    -------
+    One row per crew, by name, with the columns COMPARISON_COLUMNS; shares and differences from 0 to 1.
+
+    Raises
+    ------
+    ValueError : as ``defect_share``.
+    """
+    names, crews = bins_of_crews(checked_fruit(table, crew, cluster, defective))
+    fruit = np.array([bins.fruit.sum() for bins in crews], float)
+    shares = np.array([bins.defective.sum() for bins in crews], float) / np.maximum(fruit, 1)
+    rows: list[dict[str, Any]] = [
+        {"crew": name, "fruit": int(fruit[i]), "share": shares[i]} for i, name in enumerate(names)
+    ]
+    if len(crews) < 2 or all(len(bins.fruit) < 2 for bins in crews):
+        word = ALONE if len(crews) < 2 else NO_BINS
+        return pd.DataFrame([row | {"in_words": word} for row in rows], columns=list(COMPARISON_COLUMNS))
+    drawn = draw_shares(crews)
+    for i, row in enumerate(rows):
+        others = np.delete(fruit, i) / np.delete(fruit, i).sum()
+        apart = drawn[:, i] - np.delete(drawn, i, axis=1) @ others
+        row["rest_share"] = float(np.delete(shares, i) @ others)
+        row["difference"] = row["share"] - row["rest_share"]
+        row["low"], row["high"] = np.quantile(apart, [(1 - confidence) / 2, (1 + confidence) / 2])
+        row["p"] = two_sided(apart) if len(crews[i].fruit) >= FEWEST_BINS else np.nan
+    return pd.DataFrame(_with_words(rows, confidence), columns=list(COMPARISON_COLUMNS))
+
+
+def draw_shares(crews: Sequence[BinCounts], draws: int = _DRAWS) -> Floats:
+    """Shares (draws, crews) that the fruit make probable, all crews of a draw with one icc; the same at each call."""
+    correlation, curves = fit_crews(crews)
+    random = np.random.default_rng(_SEED)
+    of_icc = np.bincount(
+        random.choice(len(correlation.icc), draws, p=correlation.weight), minlength=len(correlation.icc)
+    )
+    drawn = np.empty((draws, len(crews)))
+    for column, curve in enumerate(curves):
+        start = 0
+        for node, number in enumerate(of_icc):
+            at = random.random(number)
+            drawn[start : start + number, column] = np.interp(at, curve.cumulated[node], curve.angle[node])
+            start += number
+    return np.asarray(np.sin(drawn) ** 2)
+
+
+def two_sided(apart: Floats) -> float:
+    """Twice the part of draws on the rarer side of 0, at least 1 of the draws and at most 1."""
+    below = int((apart < 0).sum())
+    rarer = max(min(below, len(apart) - below), 1)
+    return 2 * rarer / len(apart)
+
+
+def _with_words(rows: list[dict[str, Any]], confidence: float) -> list[dict[str, Any]]:
+    tested = [row for row in rows if not np.isnan(row["p"])]
+    if tested:
+        adjusted = multipletests([row["p"] for row in tested], method="holm")[1]
+        for row, p_holm in zip(tested, adjusted, strict=True):
+            row["p_holm"] = float(p_holm)
+            sure = p_holm < 1 - confidence
+            row["in_words"] = LUCK if not sure else MORE if row["difference"] > 0 else LESS
+    return [{"in_words": TOO_FEW_BINS} | row for row in rows]
