@@ -7,6 +7,7 @@
     ├── CardError        the card definition, or a certificate for it, cannot be used
     ├── ManifestError    the manifest cannot be used
     ├── LimitsError      a limit table cannot be used
+    ├── PricesError      a table of prices cannot be used
     ├── ModelError       a fitted model is missing, foreign or damaged
     ├── ClockError       a time or a time zone cannot be true
     ├── OutputError      results cannot be written
@@ -36,6 +37,10 @@ class ManifestError(ScorerError):
 
 class LimitsError(ScorerError):
     """A limit table that cannot be used."""
+
+
+class PricesError(ScorerError):
+    """A table of prices that cannot be used."""
 
 
 class ModelError(ScorerError):
