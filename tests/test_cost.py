@@ -19,7 +19,7 @@ PRICES = Prices("dollars", 16, 26.0, 13.4, {"Brolga": 500.0})
 
 
 def season() -> pd.DataFrame:
-    """Two crews of 6 bins of 10: one fruit of each with sap burn is downgraded, in every second bin it has a cut too."""
+    """Two crews of 6 bins of 10: one fruit of each with sap burn is downgraded; in every second bin it is cut too."""
     rows = []
     for crew in ("Brolga", "Curlew"):
         for lot in range(6):

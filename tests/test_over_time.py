@@ -108,6 +108,12 @@ def test_a_day_far_out_is_told_with_its_counts() -> None:
     assert any("Bowerbird, 2026-03-08: 30 of 60 fruit, more than its usual spread" in each for each in chart.sentences)
 
 
+def test_a_very_bad_day_does_not_hide_itself_by_the_spread_it_makes() -> None:
+    bad = [1, 0, 2, 1, 1, 2, 0, 1, 1, 40, 2, 1, 0, 1, 2, 1]
+    chart = over_time(days(bad, 45, bins=3), "Bowerbird")
+    assert chart.table.loc[chart.table["signal"] == HIGH, "period"].tolist() == ["2026-03-10"]
+
+
 def test_a_slow_rise_that_no_day_shows_is_a_drift() -> None:
     chart = over_time(days([5, 6, 5, 6, 5, 6, 5, 6, 10, 11, 10, 11, 12, 11, 12, 12], 60, bins=4), "Curlew")
     assert (chart.table["signal"] == USUAL).all()

@@ -25,9 +25,13 @@ EWMA_WEIGHT: Final = 0.2
 EWMA_SIGMAS: Final = 2.962
 """For this weight a steady normal process signals once in about 500 periods (Lucas and Saccucci 1990, Technometrics 32:
 1-12, from memory). In our own simulation of 400 steady crews over 30 days (2 bins of 15 fruit a day, icc 0.05) a signal
-stood in 3 of 100 charts of days at a share of 8 % and in 7 at 3 %, and in 7 and 13 of 100 charts of drift."""
+stood in 9 of 100 charts of days at a share of 8 % and in 17 at 3 %, and in 8 and 14 of 100 charts of drift; 8 are meant
+for single days."""
 MOVING_RANGE_TO_SIGMA: Final = 1.128
 """d2 for ranges of two, e.g. NIST/SEMATECH e-Handbook 6.3.2.2."""
+
+MOST_USUAL_RANGE: Final = 3.267
+"""D4 for ranges of two, same place."""
 
 USUAL, HIGH, LOW, DRIFTING_UP, DRIFTING_DOWN = "", "high", "low", "drifting up", "drifting down"
 OVER_TIME_COLUMNS: Final = (
@@ -106,9 +110,13 @@ def baseline_periods(periods: int) -> int:
 def moving_range_sigma(z: Floats) -> float:
     """Spread of standardised shares by their mean moving range: mean |z_i - z_(i-1)| / 1.128 (Laney 2002).
 
-    It sees the spread from one day to the next and is not blown up by a slow drift or a single step.
+    It sees the spread from one day to the next and is not blown up by a slow drift or a single step. Ranges beyond
+    3.267 times the mean, the limit of a chart of moving ranges, belong to days that stand out and are left out, so that
+    a very bad day does not hide itself (Nelson 1982, Journal of Quality Technology 14: 172-173, from memory).
     """
-    return float(np.abs(np.diff(z)).mean() / MOVING_RANGE_TO_SIGMA)
+    ranges = np.abs(np.diff(z))
+    usual = ranges[ranges <= MOST_USUAL_RANGE * ranges.mean()]
+    return float(usual.mean() / MOVING_RANGE_TO_SIGMA)
 
 
 def weighted_means(values: Floats, start: float, weight: float = EWMA_WEIGHT) -> Floats:
