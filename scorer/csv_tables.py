@@ -134,6 +134,11 @@ def table_as_csv(table: pd.DataFrame, *, header: bool = True) -> str:
     return cells.to_csv(index=False, header=header, lineterminator="\n")
 
 
+def path_from_csv(text: str) -> str:
+    """A photo's path as it was before it was written as a cell."""
+    return text[2:] if text.startswith("./") and text[2:].startswith(_FORMULA_SIGNS) else text
+
+
 def _writer(column: str) -> Callable[[object], str]:
     digits = next((digits for ending, digits in _DIGITS.items() if column.endswith(ending)), None)
 

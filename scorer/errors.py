@@ -12,6 +12,7 @@
     ├── ClockError       a time or a time zone cannot be true
     ├── OutputError      results cannot be written
     ├── ResultsError     a results folder cannot be read back
+    ├── ChecksError      a list of fruit checked by eye cannot be used
     ├── RecordsError     the season's records cannot be read or written
     └── ClusterError     a cluster cannot be reached or does not do its work
 """
@@ -53,6 +54,10 @@ class OutputError(ScorerError):
 
 class ResultsError(ScorerError):
     """A results folder that cannot be read back."""
+
+
+class ChecksError(ScorerError):
+    """A list of fruit checked by eye that cannot be used."""
 
 
 class ClockError(ScorerError):

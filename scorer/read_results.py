@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from scorer.csv_tables import path_from_csv
 from scorer.errors import ResultsError
 from scorer.score_tables import FRUIT_DTYPES, MARK_DTYPES, PHOTO_DTYPES
 
@@ -47,7 +48,7 @@ def _read(path: Path, dtypes: Mapping[str, str]) -> pd.DataFrame:
         raise ResultsError(f"{path} has no column {missing[0]}: it is of another version, or edited; score again.")
     for name in table.columns:
         table[name] = _typed(path, table[name], dtypes.get(name))
-    return table
+    return table.assign(photo=table["photo"].map(path_from_csv).astype("str"))
 
 
 def _typed(path: Path, cells: pd.Series[str], dtype: str | None) -> pd.Series[Any]:

@@ -27,7 +27,6 @@ def test_tables_come_back_with_their_types_and_values(folder: Path) -> None:
     scores = [tray_score(name, bin="T-7") for name in ("=one.jpg", "two.jpg")]
     for got, name in zip(read_results(folder), ("photo", "fruit", "marks"), strict=True):
         wanted = pd.concat([getattr(score, name) for score in scores], ignore_index=True)
-        wanted["photo"] = wanted["photo"].replace("=one.jpg", "./=one.jpg")  # so that no spreadsheet runs it
         texts = wanted.select_dtypes("str").columns
         wanted[texts] = wanted[texts].replace("", None)  # an empty cell is a missing one
         pd.testing.assert_frame_equal(got[list(wanted.columns)], wanted, check_exact=False, atol=1e-2, rtol=1e-3)
