@@ -20,6 +20,7 @@ FAIR_USE = (
     "Marks can come from the variety, the weather, the bins or the wash as well as from picking: use "
     "these figures to look for the cause together with the crew, over many bins; never to cut pay or blame."
 )
+FOR_COACHING = "For coaching; not for pay or discipline on a sample of this size."
 ONE_COUNT_PER_PHOTO = "Fruit photographed more than once (both sides, or days later) count once per photo."
 ONLY_SETTLED = (
     "Only photos taken 48 h or more after picking count here, for marks need one to two days to show; "

@@ -8,6 +8,8 @@
     ├── ManifestError    the manifest cannot be used
     ├── LimitsError      a limit table cannot be used
     ├── PricesError      a table of prices cannot be used
+    ├── PracticesError   a table of practices cannot be used
+    ├── LanguageError    a language is not there, or its catalogue cannot be used
     ├── ModelError       a fitted model is missing, foreign or damaged
     ├── ClockError       a time or a time zone cannot be true
     ├── OutputError      results cannot be written
@@ -42,6 +44,14 @@ class LimitsError(ScorerError):
 
 class PricesError(ScorerError):
     """A table of prices that cannot be used."""
+
+
+class PracticesError(ScorerError):
+    """A table of practices that cannot be used."""
+
+
+class LanguageError(ScorerError):
+    """A language that is not there, or a catalogue that cannot be used."""
 
 
 class ModelError(ScorerError):

@@ -109,7 +109,7 @@ def test_picks_from_a_list_of_bins_are_written_as_csv(tmp_path: Path) -> None:
         (("size", "--tell", "0.1", "--from", "0.1"), "no sample tells alike from alike"),
         (("size", "--tell", "5", "--from", "10"), "is not in the range"),
         (("size", "--tell", "0.05", "--from", "0.1", "--bins", "3"), "must be at least 1 and the fewest not above"),
-        (("size", "--share", "0.1", "--within", "0.02", "--minutes-per-bin", "-1"), "minutes per bin must be 0 or more"),
+        (("size", "--share", "0.1", "--within", "0.02", "--minutes-per-bin", "-1"), "minutes per bin must be 0"),
         (("door", "--good", "0.1", "--bad", "0.05"), "0.05"),
         (("door", "--good", "0.03", "--bad", "0.1", "--seen", "1,two"), "not a list of counts"),
         (("door", "--good", "0.03", "--bad", "0.1", "--seen", "11"), "0 to the 10 fruit"),

@@ -131,7 +131,7 @@ def test_what_is_not_known_is_said_and_left_out() -> None:
     fruit.loc[fruit.index[:15], "block"] = None
     found = standardised_shares(fruit, hold=["block", "method"])
     assert found.held == ("block",)
-    assert any("nothing is known of the fruit's method" in each for each in found.warnings)
+    assert any("Nothing is known of the fruit's method" in each for each in found.warnings)
     assert "15 fruit without block are left out here." in found.warnings
     nothing = standardised_shares(fruit.drop(columns="block"))
     assert nothing.held == ()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from scorer.cli.advise import advise
+from scorer.cli.crews import crews
 from scorer.cli.plan import plan
 from scorer.cli.print_sheets import print_
 from scorer.cli.rebuild import rebuild
@@ -17,5 +19,5 @@ def main() -> None:
     """Score skin marks on trays of sampled mangoes from phone photos."""
 
 
-for command in (score, records, plan, print_, rebuild):
+for command in (score, records, crews, advise, plan, print_, rebuild):
     main.add_command(command)

@@ -14,6 +14,8 @@ Result = TypeVar("Result")
 
 SOME_FAILED: Final = 1
 INTERRUPTED: Final = 130
+USUAL_PLACE: Final = "(usual place)"
+"""What --records holds when it is given without a file."""
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from scorer.cli.ask import FOLDER, SOME_FAILED, or_sentence, or_usage
+from scorer.cli.ask import FILE, FOLDER, SOME_FAILED, or_sentence, or_usage
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -95,6 +95,24 @@ def browning(where: Path | None, fraction: float | None, hours: float | None) ->
         return
     for sentence in hold_sentence(shares):
         click.echo(sentence)
+
+
+@records.command()
+@_of_records
+@click.argument("list_", metavar="CSV", type=FILE)
+@click.option("--who", metavar="NAME", required=True, help="Who looked at the fruit.")
+def checked(where: Path | None, list_: Path, who: str) -> None:
+    """Keep what somebody said of fruit checked by eye: the list of `scorer crews --to-check`, filled in.
+
+    All of the list is kept, or nothing. What the scorer said stays beside it.
+    """
+    from scorer.check_list import read_checks
+    from scorer.records.checks import keep_checks
+
+    checks = or_usage(partial(read_checks, list_))
+    engine = _open(where)
+    kept = or_sentence(partial(keep_checks, engine, checks, who=who))
+    click.echo(f"{kept} fruit checked by {who} are kept.")
 
 
 @records.command()

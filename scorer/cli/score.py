@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scorer.cli.ask import FILE, FOLDER, INTERRUPTED, SOME_FAILED, or_sentence, or_usage
+from scorer.cli.ask import FILE, FOLDER, INTERRUPTED, SOME_FAILED, USUAL_PLACE, or_sentence, or_usage
 from scorer.errors import ScorerError
 
 # What scores photos takes a second to load; help and mistyped commands should not wait for it.
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from scorer.score_tables import TrayScore
     from scorer.tag import Tag
     from scorer.tray import Settings
-
-USUAL_PLACE = "(usual place)"
 
 
 @click.command()

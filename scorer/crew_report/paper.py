@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
-import numpy as np
 import pandas as pd
 from reportlab.lib.colors import HexColor
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import (
     CondPageBreak,
     Image,
@@ -42,7 +42,10 @@ _TITLE: Final = ParagraphStyle("title", parent=_BODY, fontName=BOLD, fontSize=20
 _HEAD: Final = ParagraphStyle("head", parent=_BODY, fontName=BOLD, fontSize=13, leading=17, spaceBefore=12)
 _CELL: Final = ParagraphStyle("cell", parent=_BODY, fontSize=8.5, leading=10.5, spaceAfter=0)
 _CELL_HEAD: Final = ParagraphStyle("cell head", parent=_CELL, fontName=BOLD)
-_ROWS_KEPT_TOGETHER: Final = 12
+_CELL_PADDING_PT: Final = 6.0
+_EASY_WIDTH_PT: Final = 60.0  # up to which a text has its line to itself
+_ROWS_KEPT_TOGETHER: Final = 14
+_LEAST_BEGINNING_MM: Final = 45.0
 
 
 @dataclass(frozen=True)
@@ -109,18 +112,20 @@ def report_pdf(
 
 
 def _flow(section: Section, width: float) -> list[Any]:
-    head = [Paragraph(escape(section.title), _HEAD)]
+    """The section's parts; its head never stands alone at the foot of a page."""
+    head: list[Any] = [Paragraph(escape(section.title), _HEAD)]
     head += [Paragraph(escape(sentence), _BODY) for sentence in section.sentences]
-    parts: list[Any] = [CondPageBreak(45 * mm)]
     charts = [_chart(picture) for picture in section.charts]
-    parts.append(KeepTogether([*head, *charts[:1]]))
-    parts += charts[1:]
-    if section.table is not None and len(section.table):
-        table = _table(section.table, width)
-        parts.append(KeepTogether([table]) if len(section.table) <= _ROWS_KEPT_TOGETHER else table)
+    whole = section.table is not None and 0 < len(section.table) <= _ROWS_KEPT_TOGETHER
+    table = [_table(section.table, width)] if section.table is not None and len(section.table) else []
+    parts: list[Any] = [CondPageBreak(_LEAST_BEGINNING_MM * mm)]
+    if charts:
+        parts += [KeepTogether([*head, charts[0]]), *charts[1:], *([KeepTogether(table)] if whole else table)]
+    else:
+        parts += [KeepTogether([*head, *table])] if whole else [*head, *table]
+    if table:
         parts.append(Spacer(0, 2 * mm))
-    parts += [Paragraph(escape(note), _QUIET) for note in section.notes]
-    return parts
+    return [*parts, *(Paragraph(escape(note), _QUIET) for note in section.notes)]
 
 
 def _chart(png: bytes) -> Image:
@@ -133,15 +138,30 @@ def _chart(png: bytes) -> Image:
 def _table(table: pd.DataFrame, width: float) -> Table:
     cells: list[list[Any]] = [[Paragraph(escape(str(name)), _CELL_HEAD) for name in table.columns]]
     cells += [[Paragraph(escape(str(value)), _CELL) for value in row] for row in table.itertuples(index=False)]
-    lengths = [max([len(str(name)) * 0.7, *(len(str(value)) for value in table[name])]) for name in table.columns]
-    wanted = np.clip(np.sqrt(np.asarray(lengths, float)) * 3.2, 8, None)  # longer texts break rather than crowd others
     style = [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, HexColor(INK)),
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, HexColor(FAINT)),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("LEFTPADDING", (0, 0), (-1, -1), _CELL_PADDING_PT / 3),
+        ("RIGHTPADDING", (0, 0), (-1, -1), _CELL_PADDING_PT * 2 / 3),
         ("TOPPADDING", (0, 0), (-1, -1), 2.5),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
     ]
-    return Table(cells, colWidths=list(width * wanted / wanted.sum()), repeatRows=1, style=TableStyle(style))
+    return Table(cells, colWidths=_column_widths(table, width), repeatRows=1, style=TableStyle(style))
+
+
+def _column_widths(table: pd.DataFrame, width: float) -> list[float]:
+    """Widths in points: each column's longest word first, then the rest by what its longest text asks for."""
+    least, asked = [], []
+    for name in table.columns:
+        texts = [(str(name), BOLD), *((str(value), REGULAR) for value in table[name])]
+        words = ((word, font) for text, font in texts for word in text.split() or [""])
+        word = max(stringWidth(word, font, _CELL.fontSize) for word, font in words)
+        text = max(stringWidth(text, font, _CELL.fontSize) for text, font in texts)
+        easy = text if text <= _EASY_WIDTH_PT else _EASY_WIDTH_PT + (text - _EASY_WIDTH_PT) ** 0.75
+        least.append(word + _CELL_PADDING_PT + 1)
+        asked.append(max(easy + _CELL_PADDING_PT + 1 - least[-1], 1.0))
+    spare = width - sum(least)
+    if spare <= 0:
+        return [width * one / sum(least) for one in least]
+    return [word + spare * more / sum(asked) for word, more in zip(least, asked, strict=True)]

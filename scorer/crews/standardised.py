@@ -37,7 +37,7 @@ STANDARDISED_COLUMNS: Final = (
 NOT_TOLD_APART: Final = "what it picked and how cannot be told from who picked it"
 LITTLE_OVERLAP: Final = "shares only {:.0f} % of its fruit's {} with other crews, so the figure leans on the model"
 FEWEST_OVERLAP: Final = 0.3
-NOTHING_TO_HOLD: Final = "nothing is known of the fruit's {}, so no mix can be held equal"
+NOTHING_TO_HOLD: Final = "Nothing is known of the fruit's {}, so its mix cannot be held equal."
 _ROUNDING: Final = 1e-8
 
 

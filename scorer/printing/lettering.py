@@ -9,6 +9,7 @@ Devanagari and the other South Asian scripts, Thai, Khmer) and Chinese, Japanese
 from __future__ import annotations
 
 import unicodedata
+from functools import cache
 
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import getFont, registerFont, stringWidth
@@ -21,6 +22,7 @@ BOLD = "DejaVuSansCondensed-Bold"
 _RIGHT_TO_LEFT = ("R", "AL", "AN")
 
 
+@cache
 def register_fonts() -> None:
     """Make the fonts known to reportlab; doing so again changes nothing."""
     for name in (REGULAR, BOLD):

@@ -9,8 +9,12 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 from reportlab.lib.colors import Color
 from reportlab.lib.units import mm
+from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
 from scorer.errors import OutputError
@@ -27,6 +31,8 @@ LEAF: Rgb = (52, 84, 40)
 WARNING: Rgb = (150, 52, 24)
 BLACK: Rgb = (0, 0, 0)
 
+_JPEG_QUALITY = 88
+
 
 class Sheet:
     """A PDF under way: draws in mm, x to the right and y down from the sheet's top left corner.
@@ -35,20 +41,22 @@ class Sheet:
     ----------
     paper : a name in `PAPERS`.
     title : title of the document.
+    language : language of its text, such as ``es``, for programs that read it aloud.
 
     Raises
     ------
     ValueError : the paper is not known.
     """
 
-    def __init__(self, paper: str, title: str) -> None:
+    def __init__(self, paper: str, title: str, *, language: str | None = None) -> None:
         if paper not in PAPERS:
             raise ValueError(f"paper must be one of {', '.join(PAPERS)}, got {paper}")
         self.width_mm, self.height_mm = PAPERS[paper]
         self._buffer = io.BytesIO()
         register_fonts()
         size = (self.width_mm * mm, self.height_mm * mm)
-        self._canvas: Any = Canvas(self._buffer, pagesize=size, invariant=1)  # the same input gives the same bytes
+        # invariant: the same input gives the same bytes
+        self._canvas: Any = Canvas(self._buffer, pagesize=size, invariant=1, lang=language)
         self._canvas.setTitle(title)
         self._canvas.setViewerPreference("PrintScaling", "None")  # viewers that heed it offer 100 % first
 
@@ -96,6 +104,15 @@ class Sheet:
             "right": self._canvas.drawRightString,
         }[align]
         draw(x * mm, (self.height_mm - baseline) * mm, text)
+
+    def picture(self, x: float, y: float, width: float, height: float, rgb: NDArray[np.uint8]) -> None:
+        """Place an (H, W, 3) uint8 red, green, blue picture in a box (mm), stretched to it; stored as JPEG."""
+        bgr = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
+        done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
+        if not done:
+            raise ValueError(f"a {rgb.dtype} picture of shape {rgb.shape} cannot be placed on a sheet")
+        reader = ImageReader(io.BytesIO(data.tobytes()))
+        self._canvas.drawImage(reader, x * mm, (self.height_mm - y - height) * mm, width * mm, height * mm)
 
     def next_page(self) -> None:
         """Go on with a fresh page."""

@@ -1,0 +1,217 @@
+"""The words of sheets in the reader's language: gettext catalogues, and numbers and dates as that language writes them.
+
+English is the source text. A catalogue is a ``.po`` file under ``shared/locale/<language>/LC_MESSAGES``; it is read as
+it is, so that whoever adds a language writes that one text file. What a catalogue lacks stays English.
+"""
+
+from __future__ import annotations
+
+import gettext
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, time
+from functools import lru_cache
+from pathlib import Path
+from string import Formatter
+from typing import Final
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date, format_interval, format_time
+from babel.messages.catalog import Catalog
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import PoFileError, read_po
+from babel.numbers import format_decimal, format_percent
+
+from scorer.errors import LanguageError
+from scorer.resources import shared_folder
+
+SOURCE_LANGUAGE: Final = "en"
+CATALOGUE: Final = "scorer.po"
+
+
+def message(text: str) -> str:
+    """Mark a text as one that catalogues translate; it is given back unchanged, to be looked up when it is shown."""
+    return text
+
+
+@dataclass(frozen=True)
+class Saying:
+    """A sentence that is put into a language only when it is shown.
+
+    Parameters
+    ----------
+    message : the source text, with the names of its values in braces.
+    values : what stands in the braces; see `Language.text`.
+    """
+
+    message: str
+    values: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Language:
+    """One language: its words, and how it writes numbers and dates.
+
+    Parameters
+    ----------
+    code : name of the language, such as ``es`` or ``es_PE``.
+    locale : rules for numbers and dates.
+    catalogue : translations of the source texts.
+    """
+
+    code: str
+    locale: Locale
+    catalogue: gettext.NullTranslations = field(repr=False, compare=False)
+
+    def text(self, message: str, /, **values: object) -> str:
+        """Translate a source text and fill in its values.
+
+        Whole and decimal numbers, dates, times of day and other `Saying` are written as the language writes them;
+        everything else, such as a crew's name, is taken as it is.
+        """
+        return self._filled(self.catalogue.gettext(message) if message else "", values)
+
+    def counted(self, one: str, many: str, count: int, /, **values: object) -> str:
+        """Translate a text that depends on a number, with that number as the value ``count``."""
+        return self._filled(self.catalogue.ngettext(one, many, count), {**values, "count": count})
+
+    def say(self, saying: Saying) -> str:
+        """Translate a sentence with its values."""
+        return self.text(saying.message, **saying.values)
+
+    def number(self, value: float, decimals: int = 0) -> str:
+        """Write a number with so many decimals at most."""
+        return str(format_decimal(value, format=f"#,##0.{'#' * decimals}", locale=self.locale))
+
+    def percent(self, share: float, decimals: int = 0) -> str:
+        """Write a share from 0 to 1 in percent."""
+        rounded = round(share, decimals + 2)
+        return str(format_percent(rounded, locale=self.locale, decimal_quantization=False))
+
+    def day(self, day: date) -> str:
+        """Write a date."""
+        return str(format_date(day, format="medium", locale=self.locale))
+
+    def clock(self, moment: time) -> str:
+        """Write a time of day."""
+        return str(format_time(moment, format="short", locale=self.locale))
+
+    def period(self, first: date, last: date) -> str:
+        """Write the days from first to last, or the one day that they are."""
+        if first == last:
+            return self.day(first)
+        return str(format_interval(first, last, skeleton="yMMMd", locale=self.locale))
+
+    def _filled(self, translated: str, values: Mapping[str, object]) -> str:
+        return translated.format(**{name: self._shown(value) for name, value in values.items()})
+
+    def _shown(self, value: object) -> str:
+        match value:
+            case Saying():
+                return self.say(value)
+            case float():
+                return self.number(value, decimals=1)
+            case int():
+                return self.number(value)
+            case date():
+                return self.day(value)
+            case time():
+                return self.clock(value)
+            case _:
+                return str(value)
+
+
+def available_languages(folder: Path | None = None) -> tuple[str, ...]:
+    """Languages that there is a catalogue for, English among them; ``folder`` as for `load_language`."""
+    found = {path.parent.parent.name for path in _locales(folder).glob(f"*/LC_MESSAGES/{CATALOGUE}")}
+    return tuple(sorted(found | {SOURCE_LANGUAGE}))
+
+
+@lru_cache(maxsize=16)
+def load_language(code: str = SOURCE_LANGUAGE, folder: Path | None = None) -> Language:
+    """Read the catalogue of a language.
+
+    Parameters
+    ----------
+    code : such as ``es``; with a country, such as ``es_PE`` or ``es-MX``, numbers and dates are written as there,
+        and the words are those of the country's own catalogue or else of the language's.
+    folder : where the catalogues lie; None is the shipped place.
+
+    Raises
+    ------
+    LanguageError : there is no catalogue for it, or the catalogue cannot be read or leaves out a value.
+    """
+    wanted = code.strip().replace("-", "_")
+    names = available_languages(folder)
+    name = next((each for each in (wanted, wanted.split("_")[0].lower()) if each in names), None)
+    if name is None:
+        raise LanguageError(f"There is no catalogue for the language {code!r}; choose one of {', '.join(names)}.")
+    path = _locales(folder) / name / "LC_MESSAGES" / CATALOGUE
+    if name == SOURCE_LANGUAGE and not path.exists():
+        return Language(wanted, _locale(wanted, name), gettext.NullTranslations())
+    compiled = io.BytesIO()
+    write_mo(compiled, _checked(path, name))
+    compiled.seek(0)
+    return Language(wanted, _locale(wanted, name), gettext.GNUTranslations(compiled))
+
+
+def placeholders(text: str) -> set[str]:
+    """Names in braces in a text.
+
+    Raises
+    ------
+    ValueError : the braces do not pair up.
+    """
+    return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+
+
+def read_catalogue(path: Path) -> Catalog:
+    """Read a ``.po`` file.
+
+    Raises
+    ------
+    LanguageError : it cannot be read, or is not a catalogue.
+    """
+    try:
+        return read_po(io.BytesIO(path.read_bytes()), abort_invalid=True)
+    except OSError as error:
+        raise LanguageError(f"{path} cannot be read ({error.strerror}); check its name and rights.") from error
+    except (PoFileError, ValueError, LookupError) as error:  # not a catalogue, or not in the encoding it names
+        raise LanguageError(f"{path} is not a catalogue that can be read ({error}); mend the file.") from error
+
+
+def _locales(folder: Path | None) -> Path:
+    return folder or shared_folder() / "locale"
+
+
+def _locale(wanted: str, name: str) -> Locale:
+    """Rules for numbers and dates; English ones for a language that Babel knows nothing of."""
+    for code in (wanted, name):
+        try:
+            return Locale.parse(code)
+        except (ValueError, UnknownLocaleError):
+            continue
+    return Locale.parse(SOURCE_LANGUAGE)
+
+
+def _checked(path: Path, name: str) -> Catalog:
+    """The catalogue, once each translation has the values of its source text: a sheet must not lose a number."""
+    catalogue = read_catalogue(path)
+    for entry in catalogue:
+        if not entry.id or entry.fuzzy:
+            continue
+        sources = [entry.id] if isinstance(entry.id, str) else list(entry.id)
+        allowed = set().union(*(placeholders(source) for source in sources))
+        translations = [entry.string] if isinstance(entry.string, str) else list(entry.string or ())
+        for translated in filter(None, translations):
+            try:
+                names = placeholders(translated)
+            except ValueError:
+                names = {"an open brace"}
+            if names != allowed and not (len(sources) > 1 and names | {"count"} == allowed):
+                raise LanguageError(
+                    f"{path.name} of {name}: {translated!r} must name the values "
+                    f"{', '.join(sorted(allowed)) or '(none)'} of {sources[0]!r} and no others; mend that line."
+                )
+    return catalogue

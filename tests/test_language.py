@@ -1,0 +1,183 @@
+"""The words of sheets: every catalogue that comes along is complete and can be printed, and any other can be added."""
+
+from datetime import date, time
+from pathlib import Path
+
+import pytest
+from babel.messages.extract import extract_from_dir
+
+import scorer
+from scorer.advice.practice_table import load_practices, practice_texts
+from scorer.language import (
+    CATALOGUE,
+    SOURCE_LANGUAGE,
+    LanguageError,
+    Saying,
+    available_languages,
+    load_language,
+    placeholders,
+    read_catalogue,
+)
+from scorer.printing.lettering import printable
+from scorer.resources import shared_folder
+
+KEYWORDS = {"message": None, "text": None, "Saying": None, "counted": (1, 2)}
+TRANSLATED = [name for name in available_languages() if name != SOURCE_LANGUAGE]
+
+HEAD = 'msgid ""\nmsgstr ""\n"Language: {}\\n"\n"Content-Type: text/plain; charset=utf-8\\n"\n{}\n'
+# GNU gettext manual, section "Additional functions for plural forms": the rule for Polish, with its own example word
+POLISH = (
+    '"Plural-Forms: nplurals=3; plural=n==1 ? 0 : n%10>=2 && n%10<=4 && (n%100<10 || n%100>=20) ? 1 : 2;\\n"\n\n'
+    'msgid "{count} file"\nmsgid_plural "{count} files"\n'
+    'msgstr[0] "{count} plik"\nmsgstr[1] "{count} pliki"\nmsgstr[2] "{count} plików"\n'
+)
+
+
+def source_texts():
+    """Every source text of the package and of the table of practices; texts with a number as pairs."""
+    package = Path(scorer.__file__).parent
+    found = extract_from_dir(package, method_map=[("**.py", "python")], keywords=KEYWORDS)
+    return {text for _, _, text, _, _ in found} | set(practice_texts(load_practices()))
+
+
+def both(text):
+    return text if isinstance(text, tuple) else (text,)
+
+
+def write(folder, language, entries):
+    path = folder / language / "LC_MESSAGES" / CATALOGUE
+    path.parent.mkdir(parents=True)
+    path.write_text(HEAD.format(language, entries), encoding="utf-8")
+    return folder
+
+
+def test_the_source_texts_are_found():
+    texts = source_texts()
+    assert "Fair use" in texts
+    assert ("{count} bin", "{count} bins") in texts
+    assert len(texts) > 100
+
+
+def test_spanish_comes_along():
+    assert "es" in TRANSLATED
+
+
+@pytest.mark.parametrize("language", TRANSLATED)
+def test_every_source_text_is_translated(language):
+    catalogue = read_catalogue(shared_folder() / "locale" / language / "LC_MESSAGES" / CATALOGUE)
+    entries = {entry.id: entry for entry in catalogue if entry.id}
+    texts = source_texts()
+    assert texts - set(entries) == set(), "translate these"
+    assert set(entries) - texts == set(), "these are in no source text any more"
+    for entry in entries.values():
+        assert not entry.fuzzy, entry.id
+        assert len(both(entry.string)) == (catalogue.num_plurals if isinstance(entry.id, tuple) else 1)
+        for translated in both(entry.string):
+            assert translated.strip(), entry.id
+            assert placeholders(translated) == placeholders(both(entry.id)[-1]), entry.id
+            assert translated == " ".join(translated.split()), "one line, without blanks at its ends"
+
+
+@pytest.mark.parametrize("language", TRANSLATED)
+def test_every_translation_can_be_printed(language):
+    catalogue = read_catalogue(shared_folder() / "locale" / language / "LC_MESSAGES" / CATALOGUE)
+    letters = {letter for entry in catalogue if entry.id for text in both(entry.string) for letter in text}
+    assert printable("".join(sorted(letters)))
+
+
+@pytest.mark.parametrize("language", available_languages())
+def test_what_a_language_makes_of_numbers_and_dates_can_be_printed(language):
+    words = load_language(language)
+    shown = (words.number(1234.5, 1), words.percent(0.95), words.clock(time(15)), words.day(date(2026, 3, 14)))
+    assert all(printable(text) for text in (*shown, words.period(date(2025, 12, 30), date(2026, 1, 3))))
+
+
+def test_a_language_that_is_not_there_is_told_with_those_that_are():
+    with pytest.raises(LanguageError) as refusal:
+        load_language("tlh")
+    assert str(refusal.value) == "There is no catalogue for the language 'tlh'; choose one of en, es."
+
+
+@pytest.mark.parametrize("code", ["", "../es", "x" * 500, "es/../en", "C:"])
+def test_no_code_reaches_outside_the_catalogues(code):
+    with pytest.raises(LanguageError, match="There is no catalogue"):
+        load_language(code)
+
+
+# How numbers are written: Unicode CLDR, from memory. A comma parts the decimals in Ecuador, a point in Mexico and Peru.
+@pytest.mark.parametrize(
+    ("code", "number", "percent"),
+    [
+        ("en", "1,234.5", "14%"),
+        ("es", "1.234,5", "14\u00a0%"),
+        ("es_EC", "1.234,5", "14%"),
+        ("es-MX", "1,234.5", "14%"),
+        ("es_PE", "1,234.5", "14%"),
+    ],
+)
+def test_numbers_are_written_as_in_the_country(code, number, percent):
+    language = load_language(code)
+    assert language.number(1234.5, 1) == number
+    assert language.percent(0.14) == percent
+
+
+def test_a_country_without_its_own_catalogue_has_the_words_of_its_language():
+    assert load_language("es_PE").text("Fair use") == load_language("es").text("Fair use") == "Uso justo"
+
+
+def test_values_stand_in_a_sentence_as_the_language_writes_them():
+    spanish = load_language("es")
+    message = "{kind} {share} {count} {hour} {day}"
+    values = {"kind": Saying("cuts"), "share": 2.5, "count": 12000, "hour": time(15), "day": date(2026, 3, 14)}
+    assert spanish.text(message, **values) == "cortes 2,5 12.000 15:00 14 mar 2026"
+    assert spanish.say(Saying(message, values)) == spanish.text(message, **values)
+
+
+def test_a_crew_whose_name_has_braces_keeps_them():
+    assert load_language("en").text("{crew} picks", crew="{count} {0}") == "{count} {0} picks"
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "1 plik"), (22, "22 pliki"), (5, "5 plików"), (112, "112 plików")])
+def test_plurals_follow_the_catalogues_own_rule(tmp_path, count, words):
+    polish = load_language("pl", write(tmp_path, "pl", POLISH))
+    assert polish.counted("{count} file", "{count} files", count) == words
+
+
+def test_a_language_is_added_by_its_catalogue_and_what_it_lacks_stays_english(tmp_path):
+    folder = write(tmp_path, "pt", '\nmsgid "Fair use"\nmsgstr "Uso justo"\n\nmsgid "Take care"\nmsgstr ""\n')
+    assert available_languages(folder) == ("en", "pt")
+    portuguese = load_language("pt_BR", folder)
+    assert [portuguese.text(text) for text in ("Fair use", "Take care", "yes")] == ["Uso justo", "Take care", "yes"]
+
+
+def test_a_language_that_no_table_of_locales_has_writes_numbers_as_english_does(tmp_path):
+    nahuatl = load_language("nah", write(tmp_path, "nah", '\nmsgid "yes"\nmsgstr "kema"\n'))
+    assert (nahuatl.text("yes"), nahuatl.number(1234.5, 1)) == ("kema", "1,234.5")
+
+
+def test_an_uncertain_translation_is_not_shown(tmp_path):
+    folder = write(tmp_path, "pt", '\n#, fuzzy\nmsgid "yes"\nmsgstr "não"\n')
+    assert load_language("pt", folder).text("yes") == "yes"
+
+
+@pytest.mark.parametrize(
+    ("entries", "sentence"),
+    [
+        ('\nmsgid "{count} of {total}"\nmsgstr "{count}"\n', "must name the values count, total"),
+        ('\nmsgid "{count}"\nmsgstr "{count} {other}"\n', "must name the values count"),
+        ('\nmsgid "yes"\nmsgstr "si{m"\n', r"must name the values \(none\)"),
+        ('\nmsgid "{count} bin"\nmsgid_plural "{count} bins"\nmsgstr[0] "um"\nmsgstr[1] "{n}"\n', "count"),
+        ("\nmsgid yes\n", "not a catalogue"),
+    ],
+)
+def test_a_catalogue_that_would_lose_a_number_is_refused(tmp_path, entries, sentence):
+    folder = write(tmp_path, "pt", entries)
+    with pytest.raises(LanguageError, match=sentence):
+        load_language("pt", folder)
+
+
+def test_a_catalogue_that_is_no_text_is_refused(tmp_path):
+    folder = write(tmp_path, "pt", "")
+    (folder / "pt" / "LC_MESSAGES" / CATALOGUE).write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(LanguageError, match="not a catalogue"):
+        load_language("pt", folder)
