@@ -15,7 +15,7 @@ from scorer.crew_report.figures import CrewFigures
 from scorer.crew_report.method import METHODS
 from scorer.crew_report.paper import Section
 from scorer.crews.breakdown import ALL_CREWS
-from scorer.crews.cost import ALL_KINDS
+from scorer.crews.money import ALL_KINDS
 from scorer.crews.over_time import USUAL
 
 _SHORTEST_BREAKDOWN = 2  # values of a factor; with one there is nothing to compare

@@ -70,7 +70,7 @@ class _Reader:
                 raise self.refuse(key, f"not known here; a table of prices has {', '.join(_KEYS)}")
         for key in _KEYS[:-1]:
             if key not in raw:
-                raise self.refuse(key, "missing; see shared/costs/example.toml for how it is written")
+                raise self.refuse(key, "missing; see shared/prices/example.toml for how it is written")
         currency = raw["currency"]
         if not isinstance(currency, str) or not currency.strip():
             raise self.refuse("currency", "must be a word, such as dollars")

@@ -7,14 +7,14 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from scorer.crews.cost import ALL_KINDS, crew_costs, halving_the_worst
+from scorer.crews.money import ALL_KINDS, crew_costs, halving_the_worst
 from scorer.crews.prices import Prices, load_prices
 from scorer.crews.shares import defect_share
 from scorer.errors import PricesError
 from scorer.resources import shared_folder
 from scorer.score_tables import KINDS, UNSURE
 
-EXAMPLE = shared_folder() / "costs" / "example.toml"
+EXAMPLE = shared_folder() / "prices" / "example.toml"
 PRICES = Prices("dollars", 16, 26.0, 13.4, {"Brolga": 500.0})
 
 
