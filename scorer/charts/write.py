@@ -13,7 +13,8 @@ from scorer.resources import fonts_folder
 from scorer.results import write_whole
 
 ENDINGS: Final = (".png", ".svg", ".pdf")
-_PPI: Final = 200
+PPI: Final = 150
+"""Pixels of a picture to 72 points of the chart."""
 
 
 def write_chart(chart: Any, path: Path) -> None:
@@ -36,7 +37,7 @@ def write_chart(chart: Any, path: Path) -> None:
         write_whole(path, vl_convert.vegalite_to_pdf(drawn))
 
 
-def picture_of(chart: Any, *, ppi: float = _PPI) -> bytes:
+def picture_of(chart: Any, *, ppi: float = PPI) -> bytes:
     """The chart as PNG bytes, ``ppi`` pixels to 72 points."""
     _use_fonts()
     return bytes(vl_convert.vegalite_to_png(chart.to_dict(), ppi=ppi))

@@ -12,9 +12,9 @@ from scorer.crews.before_after import Change, before_and_after
 from scorer.crews.breakdown import ALL_CREWS, FACTORS, shares_by, shares_by_kind
 from scorer.crews.brown_area import mean_brown_fraction
 from scorer.crews.comparison import compare_crews
-from scorer.crews.money import crew_costs, halving_the_worst
 from scorer.crews.funnel import Funnel, funnel
 from scorer.crews.misclassification import corrected_shares
+from scorer.crews.money import crew_costs, halving_the_worst
 from scorer.crews.next_checks import checks_worth
 from scorer.crews.over_time import OverTime, over_time
 from scorer.crews.prediction_powered import shares_from_both

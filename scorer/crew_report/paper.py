@@ -26,6 +26,7 @@ from reportlab.platypus import (
 )
 
 from scorer.charts.look import CLAY, FAINT, INK, QUIET
+from scorer.charts.write import PPI
 from scorer.printing.lettering import BOLD, REGULAR, register_fonts
 from scorer.printing.paper import PAPERS
 
@@ -131,7 +132,7 @@ def _flow(section: Section, width: float) -> list[Any]:
 def _chart(png: bytes) -> Image:
     """A picture at the size at which its letters are as large as the text, or as wide as the page."""
     width_px, height_px = ImageReader(io.BytesIO(png)).getSize()
-    width_mm = min(width_px / (_PX_PER_MM * 200 / 72), _CHART_WIDTH_MM)
+    width_mm = min(width_px / (_PX_PER_MM * PPI / 72), _CHART_WIDTH_MM)
     return Image(io.BytesIO(png), width=width_mm * mm, height=width_mm * mm * height_px / width_px, hAlign="LEFT")
 
 
