@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from scorer.csv_tables import path_from_csv, table_as_csv
+from scorer.csv_tables import table_as_csv, text_from_csv
 from scorer.errors import ChecksError
 from scorer.results import write_whole
 
@@ -99,7 +99,7 @@ def _row(path: Path, line: int, cells: dict[Any, str]) -> dict[str, object]:
     if chance and not 0 < drawn <= 1:
         raise ChecksError(f"{path.name}, line {line}: check_chance is {chance!r}; leave it as scorer wrote it.")
     return {
-        "photo": path_from_csv(cells["photo"].strip()),
+        "photo": text_from_csv(cells["photo"].strip(), is_path=True),
         "fruit": int(number),
         "downgraded": _WORDS[word],
         "chance": drawn,

@@ -27,6 +27,7 @@ Result = TypeVar("Result")
 
 TABLES: Final = ("photos.csv", "fruit.csv", "marks.csv")
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_PATH_GUARD, _TEXT_GUARD = "./", "'"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]+")
 
 # Digits behind the point, by the unit that ends a column's name; anything else gets five significant digits.
@@ -134,9 +135,11 @@ def table_as_csv(table: pd.DataFrame, *, header: bool = True) -> str:
     return cells.to_csv(index=False, header=header, lineterminator="\n")
 
 
-def path_from_csv(text: str) -> str:
-    """A photo's path as it was before it was written as a cell."""
-    return text[2:] if text.startswith("./") and text[2:].startswith(_FORMULA_SIGNS) else text
+def text_from_csv(cell: str, *, is_path: bool = False) -> str:
+    """A text, or a photo's path, as it was before it was written as a cell that no spreadsheet runs."""
+    guard = _PATH_GUARD if is_path else _TEXT_GUARD
+    bare = cell.removeprefix(guard)
+    return bare if bare.startswith(_FORMULA_SIGNS) else cell
 
 
 def _writer(column: str) -> Callable[[object], str]:
@@ -168,5 +171,5 @@ def _number(value: float, digits: int | None) -> str:
 def _text(text: str, *, is_path: bool) -> str:
     line = _CONTROL.sub(" ", text).strip()
     if line.startswith(_FORMULA_SIGNS):
-        return f"./{line}" if is_path else f"'{line}"
+        return f"{_PATH_GUARD if is_path else _TEXT_GUARD}{line}"
     return line

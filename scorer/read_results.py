@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from scorer.csv_tables import path_from_csv
+from scorer.csv_tables import text_from_csv
 from scorer.errors import ResultsError
 from scorer.score_tables import FRUIT_DTYPES, MARK_DTYPES, PHOTO_DTYPES
 
@@ -48,14 +49,14 @@ def _read(path: Path, dtypes: Mapping[str, str]) -> pd.DataFrame:
         raise ResultsError(f"{path} has no column {missing[0]}: it is of another version, or edited; score again.")
     for name in table.columns:
         table[name] = _typed(path, table[name], dtypes.get(name))
-    return table.assign(photo=table["photo"].map(path_from_csv).astype("str"))
+    return table
 
 
 def _typed(path: Path, cells: pd.Series[str], dtype: str | None) -> pd.Series[Any]:
     """Cells as their column's type; empty ones are missing. Columns nobody knows are measures if they hold numbers."""
     filled = cells.mask(cells == "")
     if dtype == "str":
-        return filled
+        return filled.map(partial(text_from_csv, is_path=cells.name == "photo"), na_action="ignore").astype("str")
     if dtype is None:
         numbers = pd.to_numeric(filled, errors="coerce")
         return cells if (numbers.isna() & filled.notna()).any() else numbers
