@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from statsmodels.stats.multitest import multipletests
 
 from scorer.crews.bins_of_crews import bins_of_crews, checked_fruit
-from scorer.crews.correlation import BinCounts, fit_crews
+from scorer.crews.correlation import BinCounts, Correlation, ShareCurve, fit_crews, times_likelier_apart
+from scorer.crews.shares import TIMES_LIKELIER
 
 Floats = NDArray[np.float64]
 
@@ -94,20 +95,34 @@ def compare_crews(
 
 
 def draw_shares(crews: Sequence[BinCounts], draws: int = _DRAWS) -> Floats:
-    """Shares (draws, crews) that the fruit make probable, all crews of a draw with one icc; the same at each call."""
-    correlation, curves = fit_crews(crews)
+    """Shares (draws, crews) that the fruit make probable, the same at each call.
+
+    All crews of a draw have one icc, but for those whose bins plainly differ more: these go by their own, as in
+    ``defect_share``.
+    """
     random = np.random.default_rng(_SEED)
-    of_icc = np.bincount(
-        random.choice(len(correlation.icc), draws, p=correlation.weight), minlength=len(correlation.icc)
-    )
+    correlation, curves = fit_crews(crews)
+    of_icc = _draws_of_icc(correlation, draws, random)
     drawn = np.empty((draws, len(crews)))
-    for column, curve in enumerate(curves):
-        start = 0
-        for node, number in enumerate(of_icc):
-            at = random.random(number)
-            drawn[start : start + number, column] = np.interp(at, curve.cumulated[node], curve.angle[node])
-            start += number
+    for column, (curve, times_likelier) in enumerate(zip(curves, times_likelier_apart(crews), strict=True)):
+        if times_likelier > TIMES_LIKELIER:
+            own, (own_curve,) = fit_crews([crews[column]])
+            drawn[:, column] = random.permutation(_draw(own_curve, _draws_of_icc(own, draws, random), random))
+        else:
+            drawn[:, column] = _draw(curve, of_icc, random)
     return np.asarray(np.sin(drawn) ** 2)
+
+
+def _draws_of_icc(correlation: Correlation, draws: int, random: np.random.Generator) -> NDArray[np.int64]:
+    """How many draws fall to each icc."""
+    nodes = len(correlation.icc)
+    return np.bincount(random.choice(nodes, draws, p=correlation.weight), minlength=nodes)
+
+
+def _draw(curve: ShareCurve, of_icc: NDArray[np.int64], random: np.random.Generator) -> Floats:
+    """Angles of shares, in the order of the icc that they go with."""
+    nodes = zip(of_icc, curve.cumulated, curve.angle, strict=True)
+    return np.concatenate([np.interp(random.random(number), below, angle) for number, below, angle in nodes])
 
 
 def two_sided(apart: Floats) -> float:

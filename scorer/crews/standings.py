@@ -15,9 +15,11 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from scorer.crews.bins_of_crews import bins_of_crews, checked_fruit
-from scorer.crews.correlation import BinCounts, fit_crews, log_likelihood
+from scorer.crews.correlation import BinCounts, fit_crews, log_likelihood, times_likelier_apart
+from scorer.crews.shares import TIMES_LIKELIER
 
 Floats = NDArray[np.float64]
 
@@ -34,12 +36,16 @@ STANDING_COLUMNS: Final = (
 )
 SINGLED_OUT: Final = 0.9
 """Chance from which it is said that a crew has the highest share; our own choice."""
-_NODES: Final = 240
-_MIDDLES: Final = 40
-_SPREADS: Final = np.linspace(0.01, 0.40, 14)
+_NODES: Final = 400
+_MIDDLES: Final = np.linspace(-4.5, 4.5, 19)
+"""Middles of the population, in standard deviations of what the crews say of it: a grid that did not narrow with the
+season's fruit would put all of many like crews at the nearest of its points."""
+_SPREADS: Final = np.linspace(0.005, 0.405, 21)
 """Standard deviations between crews on the angular scale: from all alike to 1 % beside 35 %."""
 _NEGLIGIBLE: Final = 8.0
 """Log of how much less likely than the best a point of the grid must be to be left out: exp(-8) is 0.0003."""
+_FAR: Final = 1e-7
+"""Likelihood, as a part of the greatest, below which for every crew a share is left out."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +87,8 @@ def crew_standings(
     ------
     ValueError : as ``defect_share``, or the limit is out of range.
     """
+    if not 0 < confidence < 1:
+        raise ValueError(f"The confidence {confidence!r} must lie between 0 and 1, for instance 0.95.")
     if not 0 < limit < 1:
         raise ValueError(f"The limit {limit!r} must be a share between 0 and 1, for instance 0.05.")
     names, crews = bins_of_crews(checked_fruit(table, crew, cluster, defective))
@@ -113,36 +121,76 @@ def _posterior(crews: list[BinCounts]) -> tuple[Floats, Floats, Floats]:
     """Shares (nodes,), each crew's probability at them (crews, nodes), and its chance to have the highest (crews,)."""
     angle = np.pi / 2 * (np.arange(_NODES) + 0.5) / _NODES
     shares = np.sin(angle) ** 2
-    icc = fit_crews(crews)[0].icc  # nodes that are alike probable beforehand
-    likelihood = np.stack([log_likelihood(bins, shares[None, :], icc[:, None]) for bins in crews], axis=1)
+    likelihood = _log_likelihood(crews, shares)
     top = likelihood.max(axis=2, keepdims=True)
     likelihood = np.exp(likelihood - top)  # (icc, crews, nodes)
-    middles = np.pi / 2 * (np.arange(_MIDDLES) + 0.5) / _MIDDLES
-    prior = np.exp(-0.5 * ((angle - middles[:, None, None]) / _SPREADS[None, :, None]) ** 2)
-    prior /= prior.sum(axis=2, keepdims=True)  # (middles, spreads, nodes)
-    prior = prior.reshape(-1, _NODES)
-    evidence = likelihood @ prior.T  # (icc, crews, priors)
-    log_weight = (np.log(np.maximum(evidence, 1e-300)) + top).sum(axis=1)
+    said = (likelihood * np.exp(top - top.max(axis=0))).sum(axis=0)
+    populations, log_prior = _populations(angle, said)
+    near = (said > _FAR * said.max(axis=1, keepdims=True)).any(axis=0)
+    likelihood, populations, shares = likelihood[..., near], populations[:, near], shares[near]
+    evidence = likelihood @ populations.T  # (icc, crews, populations)
+    log_weight = (np.log(np.maximum(evidence, 1e-300)) + top).sum(axis=1) + log_prior
     log_weight -= log_weight.max()
-    curves, highest = np.zeros((len(crews), _NODES)), np.zeros(len(crews))
-    total = 0.0
-    for at_icc, at_prior in np.argwhere(log_weight > -_NEGLIGIBLE):
-        weight = float(np.exp(log_weight[at_icc, at_prior]))
-        given = likelihood[at_icc] * prior[at_prior]
-        given /= given.sum(axis=1, keepdims=True)
-        curves += weight * given
-        highest += weight * _chance_highest(given)
-        total += weight
-    return shares, curves / total, highest / total
+    weight = np.where(log_weight > -_NEGLIGIBLE, np.exp(log_weight), 0)
+    weight /= weight.sum()
+    curves, highest = np.zeros((len(crews), len(shares))), np.zeros(len(crews))
+    for of_icc, weight_of_icc in zip(likelihood, weight, strict=True):
+        held = weight_of_icc > 0
+        given = of_icc * populations[held, None, :]  # (populations, crews, nodes)
+        given /= given.sum(axis=2, keepdims=True)
+        curves += np.tensordot(weight_of_icc[held], given, 1)
+        highest += weight_of_icc[held] @ _chance_highest(given)
+    return shares, curves, highest
+
+
+def _log_likelihood(crews: list[BinCounts], shares: Floats) -> Floats:
+    """Log likelihood (icc, crews, nodes), all icc alike probable beforehand.
+
+    Crews whose bins plainly differ more than the others' go by an icc of their own, as in ``defect_share``.
+    """
+    icc = fit_crews(crews)[0].icc
+    table = np.empty((len(icc), len(crews), len(shares)))
+    for crew, (bins, times_likelier) in enumerate(zip(crews, times_likelier_apart(crews), strict=True)):
+        if times_likelier > TIMES_LIKELIER:
+            own = fit_crews([bins])[0].icc
+            of_own = log_likelihood(bins, shares[None, :], own[:, None])
+            table[:, crew] = logsumexp(of_own, axis=0) - np.log(len(own))
+        else:
+            table[:, crew] = log_likelihood(bins, shares[None, :], icc[:, None])
+    return table
+
+
+def _populations(angle: Floats, said: Floats) -> tuple[Floats, Floats]:
+    """Populations that crews may be drawn from (populations, nodes), and the log probability of each beforehand.
+
+    Middle and spread are alike probable wherever they are. Middles are taken about the crews' mean, each crew for as
+    much as it says of it (as in the normal model of Gelman and others, section 5.4), the closer the more is known.
+
+    Parameters
+    ----------
+    angle : (nodes,) in rad.
+    said : (crews, nodes) likelihood of each crew's fruit at them, but for a factor.
+    """
+    said = said / said.sum(axis=1, keepdims=True)
+    crew_angle = said @ angle
+    crew_variance = (said * (angle - crew_angle[:, None]) ** 2).sum(axis=1)
+    precision = 1 / (crew_variance + _SPREADS[:, None] ** 2)  # (spreads, crews)
+    step = 1 / np.sqrt(precision.sum(axis=1, keepdims=True))  # (spreads, 1)
+    middle = (precision @ crew_angle)[:, None] * step**2 + step * _MIDDLES
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(step * ((middle > 0) & (middle < np.pi / 2)))
+    away = (angle - middle[:, :, None]) / _SPREADS[:, None, None]
+    populations = np.exp(-0.5 * (away**2 - (away**2).min(axis=2, keepdims=True)))
+    populations /= populations.sum(axis=2, keepdims=True)
+    return populations.reshape(-1, len(angle)), log_prior.reshape(-1)
 
 
 def _chance_highest(curves: Floats) -> Floats:
-    """Chance of each of independent crews to have the highest share, ties shared out alike."""
-    below = np.cumsum(curves, axis=1) - curves / 2
-    log_below = np.log(np.maximum(below, 1e-300))
-    others = np.exp(log_below.sum(axis=0) - log_below)
-    chance = (curves * others).sum(axis=1)
-    return np.asarray(chance / chance.sum())
+    """Chance (..., crews) of each of independent crews (..., crews, nodes) to have the highest share, ties shared."""
+    below = np.maximum(np.cumsum(curves, axis=-1) - curves / 2, 1e-30)
+    others = below.prod(axis=-2, keepdims=True) / below
+    chance = (curves * others).sum(axis=-1)
+    return np.asarray(chance / chance.sum(axis=-1, keepdims=True))
 
 
 def _in_words(above: float, limit: float) -> str:
