@@ -27,6 +27,7 @@ from scorer.manifest import merge
 from scorer.marks.contrast import contrast_maps
 from scorer.marks.measure import MEASURES, measure_marks
 from scorer.marks.propose import Discriminant, propose_marks
+from scorer.median import median
 from scorer.photo import Photo, open_photo
 from scorer.score_tables import MARK_COLUMNS, TrayScore, empty_marks, fruit_table, photo_table
 from scorer.tag import Tag, read_tag
@@ -115,7 +116,7 @@ def skin_lab(tray: LocatedTray, fruit: Fruit) -> Float32:
     Contrasts then do not depend on where in the tray's light the fruit lies, and no bright skin is clipped.
     """
     light = tray.correction.to_linear(tray.bgr[fruit.window])
-    middle = float(np.median(light[..., 1][fruit.inside]))
+    middle = median(light[..., 1][fruit.inside])
     return linear_bgr_to_lab(light * np.float32(MIDDLE_LIGHT / max(middle, 0.01)))
 
 
