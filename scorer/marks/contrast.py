@@ -145,13 +145,14 @@ def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
     at = np.flatnonzero(inside)
     basis = terms.reshape(len(terms), -1).take(at, axis=1).astype(np.float64)
     seen = lab.reshape(-1, 3).take(at, axis=0).T.astype(np.float64)
+    both = np.vstack([basis, seen])
     weight = np.clip(facing.take(at), 0.1, 1).astype(np.float64)
     ridge = np.eye(len(terms)) * 1e-3 * len(at)
     ridge[0, 0] = 1e-9
     robust = np.ones(len(at))
     for _ in range(ROBUST_ROUNDS):
-        weighted = basis * (weight * robust)
-        solution = np.linalg.solve(weighted @ basis.T + ridge, weighted @ seen.T)
+        moments = (basis * (weight * robust)) @ both.T
+        solution = np.linalg.solve(moments[:, : len(terms)] + ridge, moments[:, len(terms) :])
         left = seen - solution.T @ basis
         scale = np.maximum([1.4826 * median(np.abs(channel)) for channel in left], [2.0, 1.5, 2.0])
         away = np.sqrt(((left / scale[:, None]) ** 2).sum(axis=0)) / 5.5
