@@ -238,14 +238,14 @@ def _surface(
     margin = math.ceil(RING_MM / mm_per_px) + 1
     rows, columns = (slice(max(side.start - margin, 0), side.stop + margin) for side in box)
     mark = labels[rows, columns] == label
-    depth_mm = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3)[mark] * mm_per_px
+    depth_px = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3)[mark]
     outside_mm = cv2.distanceTransform((~mark).astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
     ring = clean[rows, columns] & (outside_mm < RING_MM) & (outside_mm > 0.3)
     about = contrasts[_ABOUT, rows, columns][:, ring] if ring.any() else np.zeros((3, 1), np.float32)
     ring_lightness, ring_b, roughness = about.mean(axis=1).tolist()
     own = contrasts[_ABOUT[0], rows, columns][mark]
-    core = float(own[depth_mm > 0.6 * depth_mm.max()].mean())
-    edge = depth_mm <= 1.5 * mm_per_px
+    core = float(own[depth_px > 0.6 * depth_px.max()].mean())
+    edge = depth_px <= 1.5
     slope = float(steepness[rows, columns][mark][edge].mean()) / mm_per_px if edge.any() else 0.0
     return {
         "edge_softness_mm": min(abs(median(about[0]) - core) / max(slope, 1e-3), 10.0),
