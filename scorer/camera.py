@@ -79,8 +79,8 @@ class Camera:
         )
         return in_camera @ self.rotation
 
-    def on_plane(self, points_px: Float64, height_mm: float = 0.0) -> Float64:
-        """World points (N, 2) where rays through pixels (N, 2) meet the horizontal plane at ``height_mm``."""
+    def on_plane(self, points_px: Float64, height_mm: float | Float64 = 0.0) -> Float64:
+        """World points (..., 2) where rays through pixels (..., 2) meet the horizontal plane at ``height_mm`` (...)."""
         rays, origin = self.rays(points_px), self.origin_mm
         depth = (height_mm - origin[2]) / rays[..., 2]
         return np.asarray(origin[:2] + depth[..., None] * rays[..., :2])

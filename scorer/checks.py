@@ -165,7 +165,8 @@ def _exposure(bgr: NDArray[np.uint8], fruit: Sequence[Fruit]) -> tuple[float, fl
     clipped = dark = glare = pixels = 0
     for one in fruit:
         sparse = slice(None, None, 2), slice(None, None, 2)  # a share needs no more pixels than every fourth
-        blue, green, red = np.moveaxis(bgr[one.window][sparse][one.inside[sparse]], 1, 0)
+        inside = one.inside[sparse]
+        blue, green, red = (plane[inside] for plane in cv2.split(bgr[one.window][sparse]))
         high, low = np.maximum(np.maximum(blue, green), red), np.minimum(np.minimum(blue, green), red)
         pixels += len(high)
         clipped += int((high >= 254).sum())

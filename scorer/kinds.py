@@ -20,6 +20,7 @@ import skops.io
 from numpy.typing import NDArray
 
 from scorer.errors import ModelError
+from scorer.forest import Forest, OneUsual, forest_from, one_usual
 from scorer.marks.contrast import CONTRASTS
 from scorer.marks.measure import MEASURES
 from scorer.marks.propose import Discriminant, discriminant_from
@@ -55,7 +56,7 @@ class MarkModel:
     Parameters
     ----------
     discriminant : proposes marks from contrast maps.
-    classifier : scikit-learn classifier over MEASURES with classes CLASSES.
+    forest, one_usual : name a mark by its MEASURES, and with each measure in turn put back to what is usual.
     mark_from : smallest probability of being a mark at all to be counted as one.
     sure_from : smallest probability of a kind, given a mark, to be named rather than ``unsure``.
     usual : (len(MEASURES),) median of each measure over the training marks.
@@ -64,7 +65,8 @@ class MarkModel:
     """
 
     discriminant: Discriminant
-    classifier: Any
+    forest: Forest
+    one_usual: OneUsual
     mark_from: float
     sure_from: float
     usual: Float64
@@ -101,12 +103,15 @@ def load_model(folder: Path | None = None) -> MarkModel:
             "run `scorer rebuild model`."
         )
     detector, classifier = (_load(content, folder) for content in (detector_bytes, kinds_bytes))
+    usual = np.array([card["usual"][name] for name in MEASURES])
+    forest = _forest(classifier, folder)
     return MarkModel(
         discriminant=discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_)),
-        classifier=classifier,
+        forest=forest,
+        one_usual=one_usual(forest, usual),
         mark_from=float(card["mark_from"]),
         sure_from=float(card["sure_from"]),
-        usual=np.array([card["usual"][name] for name in MEASURES]),
+        usual=usual,
         card=card,
         sha256=hashlib.sha256(detector_bytes + kinds_bytes).hexdigest(),
     )
@@ -125,6 +130,16 @@ def _load(content: bytes, folder: Path) -> Any:
         raise
     except Exception as error:  # a damaged archive can fail in any way inside the loader
         raise ModelError(f"{folder.name}: the model cannot be read ({error}); restore the folder.") from error
+
+
+def _forest(classifier: Any, folder: Path) -> Forest:
+    try:
+        return forest_from(classifier)
+    except (AttributeError, TypeError, ValueError) as error:  # a classifier of another sort
+        raise ModelError(
+            f"{folder.name}: the model that names marks is not one that this version of scorer uses ({error}); "
+            "run `scorer rebuild model`."
+        ) from error
 
 
 def name_marks(measures: pd.DataFrame, model: MarkModel) -> pd.DataFrame:
@@ -163,8 +178,11 @@ def name_marks(measures: pd.DataFrame, model: MarkModel) -> pd.DataFrame:
 
 def class_probabilities(measures: Float64, model: MarkModel) -> Float64:
     """Probabilities (N, len(CLASSES)) in the order of CLASSES, from measures (N, len(MEASURES))."""
-    order = [list(model.classifier.classes_).index(name) for name in CLASSES]
-    return np.asarray(model.classifier.predict_proba(measures)[:, order], float)
+    return model.forest.probabilities(measures)[:, _in_order(model)]
+
+
+def _in_order(model: MarkModel) -> list[int]:
+    return [model.forest.classes.index(name) for name in CLASSES]
 
 
 def driving_measures(measures: pd.DataFrame, named: pd.DataFrame, model: MarkModel) -> list[tuple[str, ...]]:
@@ -175,12 +193,8 @@ def driving_measures(measures: pd.DataFrame, named: pd.DataFrame, model: MarkMod
     """
     if measures.empty:
         return []
-    rows = measures[list(MEASURES)].to_numpy(float)
-    trials = np.repeat(rows, len(MEASURES), axis=0)
-    which = np.tile(np.arange(len(MEASURES)), len(rows))
-    trials[np.arange(len(trials)), which] = model.usual[which]
     before = named[[f"p_{name}" for name in CLASSES]].to_numpy(float)
-    after = class_probabilities(trials, model).reshape(len(rows), len(MEASURES), -1)
+    after = model.one_usual.probabilities(measures[list(MEASURES)].to_numpy(float))[..., _in_order(model)]
     drivers = []
     for i, kind in enumerate(named["kind"]):
         target = CLASSES.index(kind) if kind in CLASSES else int(before[i, : len(KINDS)].argmax())

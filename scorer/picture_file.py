@@ -222,7 +222,7 @@ def _jpeg_is_whole(data: bytes) -> bool:
         if marker == 0xFF:  # fill byte
             at += 1
         elif marker == 0xDA:
-            return data.find(b"\xff\xd9", at) > 0
+            return data.rfind(b"\xff\xd9", at) > 0  # from behind, where it mostly is
         elif marker == 0x01 or 0xD0 <= marker <= 0xD8:  # markers that stand alone
             at += 2
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -27,6 +28,7 @@ from scorer.manifest import merge
 from scorer.marks.contrast import contrast_maps
 from scorer.marks.measure import MEASURES, measure_marks
 from scorer.marks.propose import Discriminant, propose_marks
+from scorer.median import median
 from scorer.photo import Photo, open_photo
 from scorer.score_tables import MARK_COLUMNS, TrayScore, empty_marks, fruit_table, photo_table
 from scorer.tag import Tag, read_tag
@@ -115,7 +117,7 @@ def skin_lab(tray: LocatedTray, fruit: Fruit) -> Float32:
     Contrasts then do not depend on where in the tray's light the fruit lies, and no bright skin is clipped.
     """
     light = tray.correction.to_linear(tray.bgr[fruit.window])
-    middle = float(np.median(light[..., 1][fruit.inside]))
+    middle = median(light[..., 1][fruit.inside])
     return linear_bgr_to_lab(light * np.float32(MIDDLE_LIGHT / max(middle, 0.01)))
 
 
@@ -196,8 +198,8 @@ def score_photo(
     tray = locate(photo, grey)
     checks = check_photo(photo.bgr, tray.bgr, tray.fruit, tray.pose, tray.correction)
     marks, mark_labels = _find_marks(photo.name, tray, model)
-    of_fruit = dict(iter(marks.groupby("fruit")))
-    none = marks.iloc[:0]
+    judged = marks[["fruit", "kind", "area_mm2", "length_mm"]]
+    of_fruit, none = dict(iter(judged.groupby("fruit"))), judged.iloc[:0]
     fruit = fruit_table(
         [_fruit_row(photo.name, one, tag, of_fruit.get(one.number, none), limits, tray.pose) for one in tray.fruit]
     )
@@ -206,40 +208,44 @@ def score_photo(
         photo=photo_table([row]),
         fruit=fruit,
         marks=_shown(marks, tray.pose),
-        fruit_mask=_at_full_size(tray.labels, photo),
-        mark_mask=_at_full_size(mark_labels, photo),
+        fruit_mask=_at_full_size(tray.labels, tray.fruit, photo.full_size),
+        mark_mask=_at_full_size(mark_labels, tray.fruit, photo.full_size),
     )
 
 
 def _find_marks(name: str, tray: LocatedTray, model: MarkModel) -> tuple[pd.DataFrame, Labels]:
     """Marks of all fruit with kinds and measures, and their label image; millimetres may still be nominal."""
     proposed = np.zeros(tray.labels.shape, np.int32)
-    tables = []
-    count = 0
+    tables: list[pd.DataFrame] = []
+    numbers: list[int] = []
     for fruit in tray.fruit:
         labels, table = measure_proposals(tray, fruit, model.discriminant)
-        if table.empty:
-            continue
-        here = proposed[fruit.window]
-        here[labels > 0] = labels[labels > 0] + count
-        count += len(table)
-        tables.append(table.assign(fruit=fruit.number))
-    if not tables:
+        here = labels > 0
+        proposed[fruit.window][here] = labels[here] + len(numbers)
+        tables.append(table)
+        numbers += [fruit.number] * len(table)
+    if not numbers:
         return empty_marks(), proposed
     measures = pd.concat(tables, ignore_index=True)
     named = name_marks(measures, model)
     kept = (named["kind"] != NOT_A_MARK).to_numpy()
-    numbers = np.zeros(count + 1, np.int32)
-    numbers[1:][kept] = np.arange(1, int(kept.sum()) + 1)
+    mark = np.cumsum(kept) * kept
+    mark_labels = np.asarray(np.concatenate([[0], mark]).astype(np.int32).take(proposed))
+    if not kept.any():
+        return empty_marks(), mark_labels
     measures, named = measures[kept].reset_index(drop=True), named[kept].reset_index(drop=True)
-    if measures.empty:
-        return empty_marks(), np.zeros_like(proposed)
     because = [", ".join(names) for names in driving_measures(measures, named, model)]
-    table = pd.concat([measures, named], axis=1).assign(
-        photo=name, mark=np.arange(1, len(measures) + 1), because=because
-    )
-    others = [c for c in MEASURES if c not in MARK_COLUMNS]
-    return table[[*MARK_COLUMNS, "because", *others]], np.asarray(numbers[proposed], np.int32)
+    columns: dict[str, Any] = {
+        "photo": name,
+        "fruit": np.array(numbers)[kept],
+        "mark": mark[kept],
+        "kind": named["kind"],
+        "probability": named["probability"],
+    }
+    for place, (column, values) in enumerate(columns.items()):
+        measures.insert(place, column, values)
+    measures.insert(len(MARK_COLUMNS), "because", because)
+    return measures, mark_labels
 
 
 def _shown(marks: pd.DataFrame, pose: CardPose | None) -> pd.DataFrame:
@@ -326,5 +332,22 @@ def _number(value: float | None) -> float:
     return float("nan") if value is None else float(value)
 
 
-def _at_full_size(labels: Labels, photo: Photo) -> NDArray[np.uint16]:
-    return np.asarray(cv2.resize(labels.astype(np.uint16), photo.full_size, interpolation=cv2.INTER_NEAREST_EXACT))
+def _at_full_size(labels: Labels, fruit: Sequence[Fruit], full_size: tuple[int, int]) -> NDArray[np.uint16]:
+    """Labels in the pixels of the full photo, by the nearest pixel; only the windows of fruit hold any."""
+    rows, columns = (_nearest(*counts) for counts in zip(labels.shape, full_size[::-1], strict=True))
+    narrow = labels.astype(np.uint16)
+    full = np.zeros((len(rows), len(columns)), np.uint16)
+    for one in fruit:
+        (top, bottom), (left, right) = (
+            np.searchsorted(places, [side.start, side.stop])
+            for places, side in zip((rows, columns), one.window, strict=True)
+        )
+        wide = narrow[one.window].take(columns[left:right] - one.window[1].start, axis=1)
+        full[top:bottom, left:right] = wide.take(rows[top:bottom] - one.window[0].start, axis=0)
+    return full
+
+
+def _nearest(count: int, full_count: int) -> NDArray[np.intp]:
+    """For each of ``full_count`` pixels in a line, the nearest of ``count``."""
+    line = np.arange(count, dtype=np.uint16)[None]
+    return np.asarray(cv2.resize(line, (full_count, 1), interpolation=cv2.INTER_NEAREST_EXACT)[0], np.intp)

@@ -97,6 +97,19 @@ def test_a_foreign_type_is_refused_even_with_a_matching_hash(folder):
         load_model(folder)
 
 
+def test_a_classifier_of_another_sort_is_refused(folder):
+    import hashlib
+
+    rows = np.arange(20.0).reshape(10, 2)
+    content = skops.io.dumps(LogisticRegression().fit(rows, np.arange(10) > 4))
+    (folder / "kinds.skops").write_bytes(content)
+    card = json.loads((folder / "card.json").read_text())
+    card["files"]["kinds.skops"] = hashlib.sha256(content).hexdigest()
+    (folder / "card.json").write_text(json.dumps(card))
+    with pytest.raises(ModelError, match="is not one that this version of scorer uses"):
+        load_model(folder)
+
+
 def test_a_model_for_other_measures_is_refused(folder):
     card = json.loads((folder / "card.json").read_text())
     card["measures"] = card["measures"][:-1]

@@ -115,7 +115,11 @@ def _light_over_card(bgr: NDArray[np.uint8], pose: CardPose, card: CardDefinitio
 
     design = columns(points)
     plane = least_squares(
-        lambda p: design @ p - brightness, [np.median(brightness), 0, 0], loss="soft_l1", f_scale=0.03
+        lambda p: design @ p - brightness,
+        [np.median(brightness), 0, 0],
+        jac=lambda _: design,
+        loss="soft_l1",
+        f_scale=0.03,
     )
     slope = np.clip(plane.x[1:], -1.0, 1.0)
     light = np.exp(columns(card.patch_centres_mm)[:, 1:] @ slope)
@@ -129,17 +133,21 @@ def _fit(flat: Float64, wanted_srgb: Float64) -> tuple[Float64, Float64, Float64
     first_gain = np.log(np.median(srgb_to_linear(wanted_srgb[greys]) / flat[greys], axis=0))
 
     def unpack(p: Float64) -> tuple[Float64, Float64, Float64]:
-        off = np.zeros((3, 3))
-        off[~np.eye(3, dtype=bool)] = p[6:]
-        return np.exp(p[:3]), np.exp(p[3:6]), off + np.diag(1 - off.sum(axis=1))
+        off = np.zeros((*p.shape[:-1], 3, 3))
+        off[..., ~np.eye(3, dtype=bool)] = p[..., 6:]
+        return np.exp(p[..., :3]), np.exp(p[..., 3:6]), off + np.eye(3) * (1 - off.sum(axis=-1, keepdims=True))
 
     def residuals(p: Float64) -> Float64:
-        distance = (_unclipped_lab(flat, *unpack(p)) - wanted_lab).ravel()
+        distance = (_unclipped_lab(flat, *unpack(p)) - wanted_lab).reshape(*p.shape[:-1], -1)
         robust = np.sign(distance) * 3 * np.sqrt(np.log1p((distance / 3) ** 2))  # Cauchy, scale 3 Delta E
-        return np.concatenate([robust, PULL_GAMMA * p[3:6], PULL_MATRIX * p[6:]])
+        return np.concatenate([robust, PULL_GAMMA * p[..., 3:6], PULL_MATRIX * p[..., 6:]], axis=-1)
 
-    found = least_squares(residuals, np.concatenate([first_gain, np.zeros(9)]), method="lm", max_nfev=250)
-    return unpack(found.x)
+    def slopes(p: Float64) -> Float64:
+        step = np.sqrt(np.finfo(float).eps) * np.maximum(1, np.abs(p))
+        return np.asarray((residuals(p + np.diag(step)) - residuals(p)).T / step)
+
+    start = np.concatenate([first_gain, np.zeros(9)])
+    return unpack(least_squares(residuals, start, jac=slopes, method="lm", max_nfev=250).x)
 
 
 def _corrected_lab(flat: Float64, gain: Float64, exponent: Float64, matrix: Float64) -> Float64:
@@ -147,11 +155,12 @@ def _corrected_lab(flat: Float64, gain: Float64, exponent: Float64, matrix: Floa
 
 
 def _unclipped_lab(flat: Float64, gain: Float64, exponent: Float64, matrix: Float64) -> Float64:
-    """CIELAB without gamut clipping, so that the fit's slope never vanishes."""
-    rgb = (gain * flat**exponent) @ matrix.T
+    """CIELAB (..., P, 3) by one or many corrections, without gamut clipping, so that the fit's slope never vanishes."""
+    rgb = (gain[..., None, :] * flat ** exponent[..., None, :]) @ np.swapaxes(matrix, -1, -2)
     xyz = rgb @ _RGB_TO_XYZ_RELATIVE.T
     f = np.where(xyz > 0.008856, np.cbrt(np.maximum(xyz, 0.008856)), 7.787 * xyz + 16 / 116)
-    return np.column_stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])])
+    x, y, z = np.moveaxis(f, -1, 0)
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
 
 
 # IEC 61966-2-1 primaries over the D65 white point, so that white is (1, 1, 1)

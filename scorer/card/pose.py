@@ -19,6 +19,8 @@ TYPICAL_FOCAL_35MM = 26.0  # main cameras of phones lie at 23-29 mm (common prac
 FOCAL_SPREAD = 0.07  # standard deviation of the logarithm around it
 CORNER_NOISE_PX = 0.25
 LARGEST_CORNER_ERROR_PX = 2.5
+SMALLEST_PERIMETER = 0.03  # of a marker, as a share of the picture's longer side
+AROUND_CARD_PX = 48  # wider than the windows that the detector thresholds by
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,26 @@ def find_card(grey: NDArray[np.uint8], card: CardDefinition, focal_35mm: float |
 
 
 def _detect_markers(grey: NDArray[np.uint8], card: CardDefinition) -> tuple[list[int], Float64]:
+    """Ids and corners (4 N, 2) of the card's markers that are in sight once.
+
+    Where a picture of half the size already shows every marker, only the card's place is searched at full size.
+    """
+    height, width = grey.shape
+    half = cv2.resize(grey, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    seen, corners = _all_markers(half, card, longest_px=max(half.shape))
+    low, high = np.zeros(2, int), np.array([width, height])
+    if seen and set(card.marker_corners_mm) <= set(seen):
+        about = 2 * np.concatenate(corners)
+        low = np.maximum(np.floor(about.min(axis=0)).astype(int) - AROUND_CARD_PX, 0)
+        high = np.minimum(np.ceil(about.max(axis=0)).astype(int) + AROUND_CARD_PX, high)
+    window = np.ascontiguousarray(grey[low[1] : high[1], low[0] : high[0]])
+    seen, corners = _all_markers(window, card, longest_px=max(grey.shape))
+    kept = sorted(marker for marker in card.marker_corners_mm if seen.count(marker) == 1)
+    return kept, np.concatenate([corners[seen.index(i)] for i in kept]) + low if kept else np.zeros((0, 2))
+
+
+def _all_markers(grey: NDArray[np.uint8], card: CardDefinition, longest_px: int) -> tuple[list[int], list[Float64]]:
+    """Ids and corners (4, 2) of every marker in a picture; ``longest_px`` is the side that sets the smallest marker."""
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, card.marker_dictionary))
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
@@ -84,20 +106,14 @@ def _detect_markers(grey: NDArray[np.uint8], card: CardDefinition) -> tuple[list
     parameters.adaptiveThreshWinSizeMin = 13
     parameters.adaptiveThreshWinSizeMax = 43
     parameters.adaptiveThreshWinSizeStep = 30
-    parameters.minMarkerPerimeterRate = 0.03
+    parameters.minMarkerPerimeterRate = SMALLEST_PERIMETER * longest_px / max(grey.shape)
     # only the middle of each cell is read: in a soft photo its rim holds its neighbours' light
     parameters.perspectiveRemovePixelPerCell = 8
     parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(grey)
-    found: dict[int, Float64] = {}
-    doubled: set[int] = set()
-    for marker, quad in zip([] if ids is None else ids.ravel().tolist(), corners, strict=True):
-        if marker in found:
-            doubled.add(marker)
-        if marker in card.marker_corners_mm:
-            found[marker] = np.asarray(quad, np.float64).reshape(4, 2)
-    kept = sorted(set(found) - doubled)
-    return kept, np.concatenate([found[i] for i in kept]) if kept else np.zeros((0, 2))
+    if ids is None:
+        return [], []
+    return ids.ravel().tolist(), [np.asarray(quad, np.float64).reshape(4, 2) for quad in corners]
 
 
 def _place_camera(

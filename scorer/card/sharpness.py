@@ -131,13 +131,27 @@ def _widths_mm(light: Float64, at_mm: Float64) -> Float64:
 
 def _width_of(rise: Float64, at_mm: Float64) -> float:
     """10-90 % width of profiles (P, N) that rise from 0 to 1."""
-    half_way = np.array([_crossing(each, at_mm, 0.5) for each in rise])
-    kept = np.isfinite(half_way) & (np.abs(half_way - np.nanmedian(half_way)) < 0.5)
+    half_way = _half_ways(rise, at_mm)
+    found = np.isfinite(half_way)
+    if not found.any():
+        return float("nan")
+    kept = found & (np.abs(half_way - np.median(half_way[found])) < 0.5)
     if kept.mean() < CLEAR_SHARE:
         return float("nan")
     shift = half_way[kept]
     aligned = np.median([np.interp(at_mm + s, at_mm, each) for s, each in zip(shift, rise[kept], strict=True)], axis=0)
     return _crossing(aligned, at_mm, 0.9) - _crossing(aligned, at_mm, 0.1)
+
+
+def _half_ways(rise: Float64, at_mm: Float64) -> Float64:
+    """Where profiles (P, N) rise through their half, nearest to 0; NaN for those that never do."""
+    above = rise >= 0.5
+    rises = ~above[:, :-1] & above[:, 1:]
+    left = np.where(rises, np.abs(at_mm[:-1]), np.inf).argmin(axis=1)
+    each = np.arange(len(rise))
+    low, high = rise[each, left], rise[each, left + 1]
+    share = (0.5 - low) / np.where(high != low, high - low, 1.0)
+    return np.where(rises.any(axis=1), at_mm[left] + share * (at_mm[left + 1] - at_mm[left]), np.nan)
 
 
 def _crossing(rise: Float64, at_mm: Float64, level: float) -> float:

@@ -161,8 +161,9 @@ def _border(shape: tuple[int, ...]) -> Mask:
 def _in_reading_order(labels: Labels) -> Labels:
     """Renumber: rows from the top, each from the left; fruit share a row while their middles are close in height."""
     count = int(labels.max())
-    ys, xs = np.nonzero(labels)
-    which = labels[ys, xs]
+    at = np.flatnonzero(labels)
+    which = labels.take(at)
+    ys, xs = np.divmod(at, labels.shape[1])
     pixels = np.bincount(which, minlength=count + 1)[1:]
     middle_y = np.bincount(which, weights=ys, minlength=count + 1)[1:] / pixels
     middle_x = np.bincount(which, weights=xs, minlength=count + 1)[1:] / pixels
@@ -176,4 +177,4 @@ def _in_reading_order(labels: Labels) -> Labels:
         waiting = [i for i in waiting if i not in row]
     numbers = np.zeros(count + 1, np.int32)
     numbers[np.array(order) + 1] = np.arange(1, count + 1)
-    return np.asarray(numbers[labels])
+    return np.asarray(numbers.take(labels))

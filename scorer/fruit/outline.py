@@ -80,7 +80,8 @@ def trace_outlines(labels: Labels, lab: Float32, odds: Float32, mm_per_px: float
     smooth = cv2.GaussianBlur(np.hstack([found, found, found]).astype(np.float32), (0, 0), SMOOTHING, sigmaY=0.01)
     found = smooth[:, ANGLES : 2 * ANGLES].astype(float)
     traced = centres[:, None] + found[..., None] * direction
-    return [Outline(i + 1, traced[i], _free(traced[i], i + 1, labels, direction, mm_per_px)) for i in range(count)]
+    free = _free(traced, labels, direction, mm_per_px)
+    return [Outline(i + 1, traced[i], free[i]) for i in range(count)]
 
 
 def paint_outlines(outlines: list[Outline], labels: Labels) -> Labels:
@@ -124,11 +125,10 @@ def _change(points: Float64, lab: Float32, odds: Float32, margin: int) -> Float6
     inside_out = np.concatenate([_sample(lab, points) / 25, _sample(odds, points)[..., None] / 8], axis=-1)
     total = np.cumsum(np.pad(inside_out, ((0, 0), (0, 0), (1, 0), (0, 0))), axis=2)
     width = max(margin - 1, 1)
-    last = points.shape[2] - margin
-    here = np.arange(margin, last)
-    outer = (total[:, :, here + width + 1] - total[:, :, here + 1]) / width
-    inner = (total[:, :, here] - total[:, :, here - width]) / width
-    step = inner - outer
+    first, last = margin, points.shape[2] - margin
+    outer = total[:, :, first + width + 1 : last + width + 1] - total[:, :, first + 1 : last + 1]
+    inner = total[:, :, first:last] - total[:, :, first - width : last - width]
+    step = (inner - outer) / width
     # a change towards less skin-like counts as it is; the other way it is no fruit's edge
     strength = np.sqrt((step[..., :3] ** 2).sum(axis=-1)) + np.clip(step[..., 3], -0.4, 0.4)
     return np.asarray(np.clip(strength, 0, 2.0) / 2.0)
@@ -151,27 +151,26 @@ def _closed_path(cost: Float64) -> NDArray[np.intp]:
         np.minimum(before[:, :-2], before[:, 2:], out=now)
         np.minimum(now, before[:, 1:-1], out=now)
         now += turns[:, k]
-    path = np.zeros((count, length), np.intp)
-    path[:, -1] = total[-1].argmin(axis=1) - 1
-    rows, moves = np.arange(count)[:, None], np.arange(3)
+    low, same, high = total[:, :, :-2], total[:, :, 1:-1], total[:, :, 2:]
+    move = np.where((low <= same) & (low <= high), -1, np.where(same <= high, 0, 1))
+    path = np.zeros((length, count), np.intp)
+    path[-1] = same[-1].argmin(axis=1)
+    rows = np.arange(count)
     for k in range(length - 1, 0, -1):
-        cheapest = total[k - 1][rows, path[:, k, None] + moves].argmin(axis=1)
-        path[:, k - 1] = path[:, k] + cheapest - 1
+        path[k - 1] = path[k] + move[k - 1, rows, path[k]]
     half = ANGLES // 2
-    return np.concatenate([path[:, ANGLES : ANGLES + half], path[:, half:ANGLES]], axis=1)
+    return np.concatenate([path[ANGLES : ANGLES + half], path[half:ANGLES]]).T
 
 
-def _free(traced: Float64, label: int, labels: Labels, direction: Float64, mm_per_px: float) -> NDArray[np.bool_]:
-    """Where the outline is the fruit's own: not against a neighbour, not at the border."""
+def _free(traced: Float64, labels: Labels, direction: Float64, mm_per_px: float) -> NDArray[np.bool_]:
+    """Where each outline (F, ANGLES) is the fruit's own: not against a neighbour, not at the border."""
     height, width = labels.shape
-    free = np.ones(len(traced), bool)
-    for ahead_mm in np.linspace(0.5, CONTACT_MM, 4):
-        probe = traced + direction * ahead_mm / mm_per_px
-        x, y = np.round(probe).astype(int).T
-        inside = (x >= 1) & (y >= 1) & (x < width - 1) & (y < height - 1)
-        here = labels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
-        free &= inside & ((here == 0) | (here == label))
+    ahead_px = np.linspace(0.5, CONTACT_MM, 4)[:, None, None] / mm_per_px
+    x, y = np.moveaxis(np.round(traced[:, None] + ahead_px * direction).astype(int), -1, 0)  # (F, 4, ANGLES)
+    inside = (x >= 1) & (y >= 1) & (x < width - 1) & (y < height - 1)
+    here = labels[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
+    own = np.arange(1, len(traced) + 1)[:, None, None]
+    free = (inside & ((here == 0) | (here == own))).all(axis=1)
     # the ends of a contact are drawn out by smoothing and by the crevice's shadow
-    return np.asarray(cv2.erode(np.tile(free, 3).astype(np.uint8)[None], np.ones((1, 7), np.uint8))[0] > 0)[
-        ANGLES : 2 * ANGLES
-    ]
+    eroded = cv2.erode(np.tile(free, 3).astype(np.uint8), np.ones((1, 7), np.uint8))
+    return np.asarray(eroded[:, ANGLES : 2 * ANGLES] > 0)

@@ -92,12 +92,13 @@ def _join_convex(parts: Labels) -> Labels:
 
 
 def _neighbours(parts: Labels) -> set[tuple[int, int]]:
-    pairs: set[tuple[int, int]] = set()
+    count = int(parts.max()) + 1
+    meets = np.zeros((count, count), bool)
     for one, other in ((parts[:, :-1], parts[:, 1:]), (parts[:-1], parts[1:])):
-        meet = (one != other) & (one > 0) & (other > 0)
-        for a, b in np.unique(np.stack([one[meet], other[meet]]), axis=1).T:
-            pairs.add((int(min(a, b)), int(max(a, b))))
-    return pairs
+        at = np.nonzero(one != other)
+        meets[one[at], other[at]] = True
+    a, b = np.nonzero(np.triu(meets | meets.T, 1)[1:, 1:])
+    return set(zip((a + 1).tolist(), (b + 1).tolist(), strict=True))
 
 
 def _renumber(parts: Labels) -> Labels:
@@ -144,13 +145,12 @@ def _round_off(shape: Mask, parts: Labels, part: int) -> Mask:
 
 def _fill_holes(mask: Mask, mm_per_px: float) -> Mask:
     """Fill what a fruit's highlights and marks leave open, not what a tray's rim encloses."""
-    count, holes, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
-    fill = stats[:, cv2.CC_STAT_AREA] * mm_per_px**2 < LARGEST_HOLE_MM2
-    height, width = mask.shape
-    x, y, w, h = (stats[:, i] for i in (cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP, cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT))
-    fill &= (x > 0) & (y > 0) & (x + w < width) & (y + h < height)
+    count, holes = cv2.connectedComponents((~mask).astype(np.uint8), connectivity=4)
+    fill = np.bincount(holes.ravel(), minlength=count) * mm_per_px**2 < LARGEST_HOLE_MM2
+    for edge in (holes[0], holes[-1], holes[:, 0], holes[:, -1]):
+        fill[edge] = False
     fill[0] = True  # the mask itself
-    return np.asarray(fill[holes]) if count > 1 else mask
+    return np.asarray(fill.take(holes))
 
 
 def _disc(radius_px: float) -> NDArray[np.uint8]:

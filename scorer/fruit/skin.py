@@ -76,7 +76,7 @@ def map_skin(
 
     def enlarge(coarse: Float64) -> Float32:
         full = cv2.resize(coarse.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)[:height, :width]
-        return np.where(inside if full.ndim == 2 else inside[..., None], full, np.float32(0))
+        return np.asarray(cv2.copyTo(full, inside.astype(np.uint8)), np.float32)
 
     visible = _visible_area(solid, camera, hidden, corner_px)
     distance = float(np.linalg.norm(camera.origin_mm - solid.centre_mm)) - float(solid.semi_axes_mm[2])
@@ -114,7 +114,7 @@ def _radius_at(angle: Float64, at: Float64, points: Float64) -> Float64:
 def _solid_outline(solid: RestingSolid, camera: Camera) -> Float64:
     """Pixels (ANGLES, 2) of the ellipsoid's outline: where lines of sight graze it."""
     # with the solid scaled to a unit sphere, grazing points lie on the circle n . C = 1
-    eye = solid.axes @ (camera.origin_mm - solid.centre_mm) / solid.semi_axes_mm
+    eye = _eye(solid, camera)
     far = float(np.linalg.norm(eye))
     towards = eye / far
     side = np.cross(towards, [0.0, 0.0, 1.0] if abs(towards[2]) < 0.9 else [1.0, 0.0, 0.0])
@@ -129,7 +129,7 @@ def _look_at_solid(pixels: Float64, solid: RestingSolid, camera: Camera) -> tupl
     """Area per pixel in mm2, cosine of slant, and place on the solid in mm, where each ray meets it."""
     rays = camera.rays(pixels)
     to_solid = (solid.axes / solid.semi_axes_mm[:, None]).T
-    eye = (camera.origin_mm - solid.centre_mm) @ to_solid
+    eye = _eye(solid, camera)
     ahead = rays @ to_solid
     a = np.einsum("...i,...i->...", ahead, ahead)
     b = ahead @ eye
@@ -148,21 +148,33 @@ def _look_at_solid(pixels: Float64, solid: RestingSolid, camera: Camera) -> tupl
 
 def _visible_area(solid: RestingSolid, camera: Camera, hidden: NDArray[np.bool_], corner_px: tuple[int, int]) -> float:
     """Skin area in mm2 turned to the camera and not behind another fruit, summed over facets of the solid."""
-    polar = (np.arange(MESH_RINGS) + 0.5) * np.pi / MESH_RINGS
-    turn = (np.arange(MESH_SPOKES) + 0.5) * 2 * np.pi / MESH_SPOKES
-    polar, turn = (m.ravel() for m in np.meshgrid(polar, turn, indexing="ij"))
-    unit = np.column_stack([np.cos(polar), np.sin(polar) * np.cos(turn), np.sin(polar) * np.sin(turn)])
-    stretched = unit / solid.semi_axes_mm
+    # with the solid scaled to a unit sphere, the camera sees the cap u . C > 1
+    seen = _MESH @ _eye(solid, camera) > 1
+    unit = _MESH[seen]
     # area element of an ellipsoid from that of the unit sphere: abc |x / a, y / b, z / c|
-    facet = np.sin(polar) * (np.pi / MESH_RINGS) * (2 * np.pi / MESH_SPOKES)
-    area = facet * float(np.prod(solid.semi_axes_mm)) * np.linalg.norm(stretched, axis=1)
+    area = _FACETS[seen] * float(np.prod(solid.semi_axes_mm)) * np.linalg.norm(unit / solid.semi_axes_mm, axis=1)
     points = solid.centre_mm + (unit * solid.semi_axes_mm) @ solid.axes
-    normals = stretched @ solid.axes
-    seen = np.einsum("ni,ni->n", normals, camera.origin_mm - points) > 0
     x, y = np.round(camera.project(points) - corner_px).astype(int).T
     height, width = hidden.shape
     within = (x >= 0) & (y >= 0) & (x < width) & (y < height)
     covered = within & hidden[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
     # beyond the ellipsoid, the fruit's own extents scale the area
     stretch = solid.length_mm * solid.width_mm / (4 * solid.semi_axes_mm[0] * solid.semi_axes_mm[1])
-    return float(area[seen & ~covered].sum() * np.sqrt(stretch))
+    return float(area[~covered].sum() * np.sqrt(stretch))
+
+
+def _eye(solid: RestingSolid, camera: Camera) -> Float64:
+    """(3,) the camera's centre in the frame in which the solid is the unit sphere."""
+    return np.asarray(solid.axes @ (camera.origin_mm - solid.centre_mm) / solid.semi_axes_mm)
+
+
+def _sphere_mesh() -> tuple[Float64, Float64]:
+    """Middles (N, 3) of the facets of a unit sphere, and their areas (N,)."""
+    polar = (np.arange(MESH_RINGS) + 0.5) * np.pi / MESH_RINGS
+    turn = (np.arange(MESH_SPOKES) + 0.5) * 2 * np.pi / MESH_SPOKES
+    polar, turn = (m.ravel() for m in np.meshgrid(polar, turn, indexing="ij"))
+    middles = np.column_stack([np.cos(polar), np.sin(polar) * np.cos(turn), np.sin(polar) * np.sin(turn)])
+    return middles, np.sin(polar) * (np.pi / MESH_RINGS) * (2 * np.pi / MESH_SPOKES)
+
+
+_MESH, _FACETS = _sphere_mesh()

@@ -120,17 +120,15 @@ def _touching_planes(points_px: Float64, camera: Camera) -> Float64:
 
 def _first_guess(points_px: Float64, camera: Camera) -> Float64:
     """Ellipsoids (F, 6) from the outlines' second moments on a plane at a guessed mid-fruit height."""
-    return np.array([_first_guess_of_one(points, camera) for points in points_px])
-
-
-def _first_guess_of_one(points_px: Float64, camera: Camera) -> Float64:
-    height = 35.0
+    height = np.full((len(points_px), 1), 35.0)
     for _ in range(2):
         ground = camera.on_plane(points_px, height)
-        spread = np.cov(ground.T) * 2  # of points on an ellipse: semi-axis squared over two
-        height = HEIGHT_OVER_WIDTH * float(np.sqrt(np.linalg.eigvalsh(spread)[0]))
-    x, y = ground.mean(axis=0)
-    return np.array([x, y, spread[0, 0], spread[0, 1], spread[1, 1], height])
+        middle = ground.mean(axis=1)
+        away = ground - middle[:, None]
+        # variance of points on an ellipse: semi-axis squared over two
+        spread = 2 * away.transpose(0, 2, 1) @ away / (away.shape[1] - 1)
+        height = HEIGHT_OVER_WIDTH * np.sqrt(np.linalg.eigvalsh(spread)[:, :1])
+    return np.column_stack([middle, spread[:, 0, 0], spread[:, 0, 1], spread[:, 1, 1], height])
 
 
 def _support(parameters: Float64, normals: Float64) -> Float64:
@@ -196,13 +194,11 @@ def _height_prior(shape: Float64) -> tuple[Float64, Float64]:
 def _beyond(residual: Float64, normals: Float64, weights: Float64, heading: float) -> Float64:
     """How far the fruit reaches beyond the ellipsoid at both ends and both sides, in mm: front, left, back, right."""
     azimuth = np.arctan2(normals[:, 1], normals[:, 0])
-    found = np.zeros(4)
-    for i in range(4):
-        away = np.angle(np.exp(1j * (azimuth - heading - i * np.pi / 2)))
-        near = weights * np.exp(-0.5 * (away / np.radians(6)) ** 2)
-        if near.sum() > 0.5:
-            found[i] = -np.sum(near * residual) / near.sum()
-    return np.clip(found, -6.0, 6.0)
+    away = azimuth - heading - np.arange(4)[:, None] * (np.pi / 2)
+    away -= 2 * np.pi * np.round(away / (2 * np.pi))
+    near = weights * np.exp(-0.5 * (away / np.radians(6)) ** 2)
+    support = near.sum(axis=1)
+    return np.where(support > 0.5, np.clip(-(near @ residual) / np.maximum(support, 0.5), -6.0, 6.0), 0.0)
 
 
 def _taper(residual: Float64, normals: Float64, heading: float, half_width: float) -> float:

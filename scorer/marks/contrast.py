@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scorer.fruit.skin import SkinMap
+from scorer.median import median
 
 Float32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -61,18 +62,18 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     height, width = inside.shape
     size = (width, height)
     filled = fill_outside(lab, inside)
+    lightness = cv2.extractChannel(filled, 0)
     surface_px, mid_px, fine_px = (s / skin.mm_per_px for s in (SURFACE_STEP_MM, MID_STEP_MM, FINE_STEP_MM))
     small, small_inside, small_skin = _shrink(filled, inside, skin, surface_px)
     surface = _robust_surface(small, small_inside, small_skin)
     fruit_base = _resized(surface, size)
     mid_base = fruit_base + _resized(_median(fill_outside(small - surface, small_inside), mid_px / surface_px), size)
     fine_base = mid_base + _resized(_median(filled - mid_base, fine_px), size)
-    lightness = filled[..., 0]
     maps = np.empty((len(CONTRASTS), height, width), np.float32)
-    calm = cv2.GaussianBlur(filled, (0, 0), 0.22 / skin.mm_per_px)
+    calm = cv2.split(cv2.GaussianBlur(filled, (0, 0), 0.22 / skin.mm_per_px))
     for i, base in enumerate((fruit_base, mid_base, fine_base)):
-        for k, plane in enumerate(cv2.split(calm - base)):
-            np.multiply(plane, np.float32(0.1), out=maps[3 * i + k])
+        for k, plane in enumerate(cv2.split(base)):
+            cv2.addWeighted(calm[k], 0.1, plane, -0.1, 0, dst=maps[3 * i + k])
     maps[9] = _ridge(lightness, 0.35 / skin.mm_per_px)
     maps[10] = _ridge(lightness, 0.9 / skin.mm_per_px)
     maps[11], maps[12] = _texture(lightness, inside, skin.mm_per_px)
@@ -81,42 +82,46 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     maps[16] = _resized(_patchiness(_half(maps[5]), 2 * skin.mm_per_px), size)
     maps[17] = skin.facing
     for k, (plane, middle) in enumerate(zip(cv2.split(mid_base), (55, 0, 35), strict=True)):
-        maps[18 + k] = (plane - np.float32(middle)) / 20
+        np.multiply(plane - np.float32(middle), np.float32(1 / 20), out=maps[18 + k])
     return maps
 
 
 def fill_outside(image: Float32, inside: Mask) -> Float32:
     """Carry the fruit's colours outward over its window, so that filters see no edge at the rim."""
-    colour, here = _half(image * inside[..., None].astype(np.float32)), _half(inside.astype(np.float32))
+    here = cv2.merge([inside.astype(np.float32)] * 3)
+    colour, here = _half(image * here), _half(here)
     levels = [(colour, here)]
-    while min(here.shape) > 3:
+    while min(here.shape[:2]) > 3:
         colour, here = cv2.pyrDown(colour), cv2.pyrDown(here)
         levels.append((colour, here))
-    result = colour / np.maximum(here, 1e-3)[..., None]
+    result = colour / np.maximum(here, 1e-3)
     for colour, here in reversed(levels[:-1]):
         result = cv2.pyrUp(result, dstsize=(here.shape[1], here.shape[0]))
-        known = np.minimum(here, 1)[..., None]
-        result = colour / np.maximum(here, 1e-3)[..., None] * known + result * (1 - known)
+        result = colour / np.maximum(here, 1e-3) * here + result * (1 - here)
     result = _resized(result, (image.shape[1], image.shape[0]))
-    np.copyto(result, image, where=inside[..., None])
-    return result
+    return np.asarray(cv2.copyTo(image, inside.astype(np.uint8), result), np.float32)
 
 
 def _shrink(lab: Float32, inside: Mask, skin: SkinMap, step_px: float) -> tuple[Float32, Mask, Float32]:
     size = _grid(inside.shape, step_px)
     small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
     share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    along = skin.point_mm[..., 0] / skin.half_length_mm
-    place = cv2.resize(np.dstack([skin.facing, along]), size, interpolation=cv2.INTER_AREA)
-    return small, share > 0.6, place
+    facing, along_mm = (
+        cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
+        for plane in (skin.facing, cv2.extractChannel(skin.point_mm, 0))
+    )
+    return small, share > 0.6, np.stack([facing, along_mm / np.float32(skin.half_length_mm)])
 
 
 def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
     """Smooth skin colour over the whole fruit by iteratively reweighted least squares (Tukey's biweight)."""
     height, width = inside.shape
-    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
-    x, y = x / width * 2 - 1, y / height * 2 - 1
-    facing, along = place[..., 0], place[..., 1]
+    y, x = np.meshgrid(
+        np.arange(height, dtype=np.float32) / height * 2 - 1,
+        np.arange(width, dtype=np.float32) / width * 2 - 1,
+        indexing="ij",
+    )
+    facing, along = place
     rim = (1 - facing) ** 2
     terms = np.stack(
         [
@@ -126,10 +131,10 @@ def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
             x * x,
             x * y,
             y * y,
-            x**3,
+            x * x * x,
             x * x * y,
             x * y * y,
-            y**3,
+            y * y * y,
             facing,
             rim,
             rim * x,
@@ -137,19 +142,20 @@ def _robust_surface(lab: Float32, inside: Mask, place: Float32) -> Float32:
             along,
         ]
     )
-    basis = terms[:, inside].T.astype(np.float64)
-    seen = lab[inside].astype(np.float64)
-    weight = np.clip(facing[inside], 0.1, 1).astype(np.float64)
-    scale = np.array([1.0, 1.0, 1.0])
-    ridge = np.eye(len(terms)) * 1e-3 * len(basis)
+    at = np.flatnonzero(inside)
+    basis = terms.reshape(len(terms), -1).take(at, axis=1).astype(np.float64)
+    seen = lab.reshape(-1, 3).take(at, axis=0).T.astype(np.float64)
+    both = np.vstack([basis, seen])
+    weight = np.clip(facing.take(at), 0.1, 1).astype(np.float64)
+    ridge = np.eye(len(terms)) * 1e-3 * len(at)
     ridge[0, 0] = 1e-9
-    robust = np.ones(len(basis))
+    robust = np.ones(len(at))
     for _ in range(ROBUST_ROUNDS):
-        weighted = basis * (weight * robust)[:, None]
-        solution = np.linalg.solve(basis.T @ weighted + ridge, weighted.T @ seen)
-        left = seen - basis @ solution
-        scale = np.maximum(1.4826 * np.median(np.abs(left), axis=0), [2.0, 1.5, 2.0])
-        away = np.sqrt(((left / scale) ** 2).sum(axis=1)) / 5.5
+        moments = (basis * (weight * robust)) @ both.T
+        solution = np.linalg.solve(moments[:, : len(terms)] + ridge, moments[:, len(terms) :])
+        left = seen - solution.T @ basis
+        scale = np.maximum([1.4826 * median(np.abs(channel)) for channel in left], [2.0, 1.5, 2.0])
+        away = np.sqrt(((left / scale[:, None]) ** 2).sum(axis=0)) / 5.5
         robust = np.where(away < 1, (1 - away**2) ** 2, 0) + 1e-3
     return np.asarray(np.tensordot(terms, solution, axes=(0, 0)), np.float32)
 
@@ -172,11 +178,11 @@ def _ridge(lightness: Float32, sigma_px: float) -> Float32:
     """Strength of a dark line through each pixel: the larger curvature of lightness across it, times sigma squared."""
     sigma = max(sigma_px, 0.7)
     smooth = cv2.GaussianBlur(lightness, (0, 0), sigma)
-    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=0.25)
-    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.25)
+    half_xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=0.125)
+    half_yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.125)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=0.25)
-    larger = (xx + yy) / 2 + np.sqrt(((xx - yy) / 2) ** 2 + xy * xy)
-    return np.asarray(np.clip(larger * (sigma * sigma / 3), -2, 3), np.float32)
+    larger = half_xx + half_yy + cv2.magnitude(half_xx - half_yy, xy)
+    return np.asarray(np.clip(larger * np.float32(sigma * sigma / 3), -2, 3), np.float32)
 
 
 def _texture(lightness: Float32, inside: Mask, mm_per_px: float) -> tuple[Float32, Float32]:
@@ -186,7 +192,7 @@ def _texture(lightness: Float32, inside: Mask, mm_per_px: float) -> tuple[Float3
     dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
     xx, yy, xy = (_blurred(_half(product), 0.6 / mm_per_px) for product in (dx * dx, dy * dy, dx * dy))
     energy = xx + yy
-    usual = float(np.median(energy[_half(inside.astype(np.uint8)) > 0])) + 1e-3
+    usual = median(energy[_half(inside.astype(np.uint8)) > 0]) + 1e-3
     coherence = cv2.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (energy + 0.3 * usual)
     roughness = np.clip(cv2.log(energy / usual + 0.05), -2, 4)
     size = (inside.shape[1], inside.shape[0])

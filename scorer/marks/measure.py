@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -13,10 +15,12 @@ from skimage.morphology import skeletonize
 
 from scorer.fruit.skin import SkinMap
 from scorer.marks.contrast import CONTRASTS
+from scorer.median import median
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Places = NDArray[np.intp]
 Labels = NDArray[np.int32]
 
 SIZES: Final = ("area_mm2", "length_mm", "width_mm")
@@ -55,6 +59,7 @@ MEASURES: Final = SIZES + SHAPES + PLACES + SURFACES + _AVERAGED
 """Every measure a kind may be judged by, in the order of the columns."""
 
 RING_MM = 1.6
+_ABOUT: Final = tuple(CONTRASTS.index(name) for name in ("lightness_over_cm", "b_over_cm", "roughness"))
 
 
 def measure_marks(
@@ -78,62 +83,112 @@ def measure_marks(
     -------
     One row per mark in the order of the labels, columns MEASURES, all float64.
     """
-    count = int(labels.max(initial=0))
-    if count == 0:
+    boxes = find_objects(labels)
+    if not boxes:
         return pd.DataFrame(np.empty((0, len(MEASURES))), columns=list(MEASURES))
-    columns = _averages(labels, contrasts, probabilities, skin, count)
-    rim_px = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3)
+    pixels = _MarkPixels.of(labels)
+    middles, planes = _tangent_planes(pixels, skin)
+    columns = _averages(pixels, contrasts, probabilities, skin)
+    columns |= _extremes(pixels, contrasts, probabilities, inside, skin.mm_per_px)
+    columns |= _places(middles, planes, skin.half_length_mm)
+    clean, steepness = inside & (labels == 0), _steepness(contrasts[CONTRASTS.index("lightness_over_cm")])
     rows = [
-        _one_mark(label, box, labels, contrasts, rim_px, skin, float(columns["area_mm2"][label - 1]))
-        for label, box in enumerate(find_objects(labels), start=1)
+        _shape(labels[box] == label, skin.point_mm[box], middle, plane, area_mm2, skin.mm_per_px)
+        | _surface(label, box, labels, clean, contrasts, steepness, skin.mm_per_px)
+        for label, (box, middle, plane, area_mm2) in enumerate(
+            zip(boxes, middles, planes, columns["area_mm2"].tolist(), strict=True), start=1
+        )
     ]
     columns |= {name: np.array([row[name] for row in rows]) for name in rows[0]}
     return pd.DataFrame(np.column_stack([columns[name] for name in MEASURES]), columns=list(MEASURES))
 
 
-def _averages(
-    labels: Labels, contrasts: Float32, probabilities: Float32, skin: SkinMap, count: int
-) -> dict[str, Float64]:
-    """Sums and means over each label, all labels at once."""
-    marked = labels > 0
-    which = labels[marked] - 1
-    pixels = np.maximum(np.bincount(which, minlength=count), 1)
+@dataclass(frozen=True)
+class _MarkPixels:
+    """The pixels of all N marks of a fruit in one list, mark after mark.
 
-    def mean(values: NDArray[np.floating]) -> Float64:
-        return np.asarray(np.bincount(which, weights=values, minlength=count) / pixels)
+    Parameters
+    ----------
+    at : (P,) places in the flattened window.
+    mark : (P,) the mark of each, from 0.
+    first, count : (N,) where each mark's pixels begin in the list, and how many they are.
+    """
 
-    here, chances = contrasts[:, marked], probabilities[:, marked]
-    columns = {"area_mm2": mean(skin.area_mm2[marked]) * pixels, "facing": mean(skin.facing[marked])}
-    columns |= {name: mean(here[CONTRASTS.index(name)]) for name in _AVERAGED}
-    columns |= {"dark_probability": mean(chances[1]), "rubbed_probability": mean(chances[2])}
-    lightness = here[CONTRASTS.index("lightness_over_cm")]
-    columns["lightness_spread"] = np.sqrt(np.maximum(mean(lightness**2) - mean(lightness) ** 2, 0))
-    peak = np.zeros(count)
-    np.maximum.at(peak, which, 1 - chances[0])
-    columns["peak_probability"] = peak
+    at: Places
+    mark: Places
+    first: Places
+    count: Places
+
+    @classmethod
+    def of(cls, labels: Labels) -> _MarkPixels:
+        at = np.flatnonzero(labels)
+        mark = labels.take(at).astype(np.intp) - 1
+        order = np.argsort(mark, kind="stable")
+        count = np.bincount(mark)
+        return cls(at[order], mark[order], np.cumsum(count) - count, count)
+
+    def values(self, maps: Float32) -> Float64:
+        """(..., P) values at the pixels of (..., H, W) maps."""
+        return maps.reshape(*maps.shape[:-2], -1).take(self.at, axis=-1).astype(np.float64)
+
+    def mean(self, values: Float64) -> Float64:
+        """(..., N) means over each mark of (..., P) values."""
+        return np.asarray(np.add.reduceat(values, self.first, axis=-1) / self.count)
+
+    def largest(self, values: Float64) -> Float64:
+        """(N,) largest of each mark's (P,) values."""
+        return np.asarray(np.maximum.reduceat(values, self.first))
+
+    def at_shares(self, values: Float64, *shares: float) -> list[Float64]:
+        """For each share the (N,) values that this share of a mark's (P,) values lie below."""
+        in_order = values[np.lexsort((values, self.mark))]
+        return [in_order[self.first + (share * self.count).astype(np.intp)] for share in shares]
+
+
+def _tangent_planes(pixels: _MarkPixels, skin: SkinMap) -> tuple[Float64, Float64]:
+    """Middle (N, 3) of each mark, and (N, 2, 3) unit vectors of the plane closest to it, the longer spread first."""
+    points = pixels.values(np.moveaxis(skin.point_mm, -1, 0))
+    middles = pixels.mean(points)
+    away = points - middles[:, pixels.mark]
+    spread = np.moveaxis(pixels.mean(away[:, None] * away), -1, 0) * pixels.count[:, None, None]
+    _, vectors = np.linalg.eigh(spread + np.eye(3) * 1e-6)
+    return middles.T, np.moveaxis(vectors[:, :, [2, 1]], 2, 1)
+
+
+def _averages(pixels: _MarkPixels, contrasts: Float32, probabilities: Float32, skin: SkinMap) -> dict[str, Float64]:
+    """Sums and means over each mark."""
+    means = pixels.mean(pixels.values(contrasts))
+    columns = {name: means[CONTRASTS.index(name)] for name in _AVERAGED}
+    lightness = pixels.values(contrasts[CONTRASTS.index("lightness_over_cm")])
+    columns["lightness_spread"] = np.sqrt(np.maximum(pixels.mean(lightness**2) - columns["lightness_over_cm"] ** 2, 0))
+    columns["area_mm2"] = pixels.mean(pixels.values(skin.area_mm2)) * pixels.count
+    columns["facing"] = pixels.mean(pixels.values(skin.facing))
+    columns["dark_probability"], columns["rubbed_probability"] = pixels.mean(pixels.values(probabilities[1:]))
     return columns
 
 
-def _one_mark(
-    label: int,
-    box: tuple[slice, slice],
-    labels: Labels,
-    contrasts: Float32,
-    rim_px: Float32,
-    skin: SkinMap,
-    area_mm2: float,
-) -> dict[str, float]:
-    margin = round(2 * RING_MM / skin.mm_per_px) + 2
-    rows, columns = (slice(max(side.start - margin, 0), side.stop + margin) for side in box)
-    window = rows, columns
-    mark = labels[window] == label
-    points = skin.point_mm[window][mark]
-    middle, plane = _tangent_plane(points)
+def _extremes(
+    pixels: _MarkPixels, contrasts: Float32, probabilities: Float32, inside: Mask, mm_per_px: float
+) -> dict[str, Float64]:
+    lightness = pixels.values(contrasts[CONTRASTS.index("lightness_over_cm")])
+    darkest, palest = pixels.at_shares(lightness, 0.05, 0.95)
+    rim_px = pixels.values(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3))
     return {
-        **_shape(mark, skin.point_mm[window], middle, plane, area_mm2, skin.mm_per_px),
-        **_place(middle, plane, skin.half_length_mm),
-        "rim_distance_mm": float(rim_px[window][mark].max()) * skin.mm_per_px,
-        **_surface(mark, labels[window] == 0, contrasts[:, rows, columns], rim_px[window] > 0, skin.mm_per_px),
+        "darkest": darkest,
+        "palest": palest,
+        "peak_probability": pixels.largest(1 - pixels.values(probabilities[0])),
+        "rim_distance_mm": pixels.largest(rim_px) * mm_per_px,
+    }
+
+
+def _places(middles: Float64, planes: Float64, half_length_mm: float) -> dict[str, Float64]:
+    to_stem = np.array([half_length_mm, 0, 0]) - middles
+    distance = np.linalg.norm(to_stem, axis=1)
+    along_axis = np.abs((planes[:, 0] * to_stem).sum(axis=1))
+    return {
+        "stem_distance_mm": distance,
+        "stem_direction": along_axis / np.maximum(distance, 1e-6),
+        "along": middles[:, 0] / half_length_mm,
     }
 
 
@@ -145,70 +200,58 @@ def _shape(
     outline = np.concatenate(contours)[:, 0]
     on_skin = (point_mm[outline[:, 1], outline[:, 0]] - middle) @ plane.T
     # pixel centres bound the outline, so half a pixel is added on every side
-    extents = np.ptp(on_skin, axis=0) + mm_per_px
+    extents = on_skin.max(axis=0) - on_skin.min(axis=0) + mm_per_px
     length, width = float(extents.max()), float(extents.min())
     hull_area = cv2.contourArea(cv2.convexHull(on_skin.astype(np.float32))) + length * mm_per_px
-    perimeter = sum(cv2.arcLength(c, True) for c in contours) * float(np.sqrt(area_mm2 / max(mark.sum(), 1)))
-    bones = skeletonize(mark)  # type: ignore[no-untyped-call]
-    bone_mm = max(float(bones.sum()) * mm_per_px, mm_per_px)
-    neighbours = cv2.filter2D(bones.astype(np.uint8), -1, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT)
-    ends = int((bones & (neighbours == 2)).sum())
+    perimeter = sum(cv2.arcLength(c, True) for c in contours) * math.sqrt(area_mm2 / np.count_nonzero(mark))
+    bones = skeletonize(mark).astype(np.uint8)  # type: ignore[no-untyped-call]
+    bone_mm = mm_per_px * max(int(np.count_nonzero(bones)), 1)
+    in_reach = cv2.boxFilter(bones, -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    ends = int(np.count_nonzero(in_reach[bones > 0] == 2))
     return {
-        "length_mm": float(length),
-        "width_mm": float(width),
-        "elongation": float(length / width),
-        "solidity": float(min(area_mm2 / max(hull_area, 1e-6), 1.2)),
-        "compactness": float(4 * np.pi * area_mm2 / max(perimeter, 1e-6) ** 2),
+        "length_mm": length,
+        "width_mm": width,
+        "elongation": length / width,
+        "solidity": min(area_mm2 / max(hull_area, 1e-6), 1.2),
+        "compactness": 4 * math.pi * area_mm2 / max(perimeter, 1e-6) ** 2,
         "branching_per_cm": 10 * max(ends - 2, 0) / max(bone_mm, 5.0),
-        "waviness": float(bone_mm / length),
-        "mean_width_mm": float(area_mm2 / bone_mm),
+        "waviness": bone_mm / length,
+        "mean_width_mm": area_mm2 / bone_mm,
     }
 
 
-def _tangent_plane(points: Float32) -> tuple[Float64, Float64]:
-    """Middle (3,) of the points, and (2, 3) unit vectors of the plane that lies closest to them, the longer first."""
-    middle = points.mean(axis=0, dtype=np.float64)
-    away = points - middle
-    _, vectors = np.linalg.eigh(away.T @ away + np.eye(3) * 1e-6)
-    return middle, np.asarray(vectors[:, [2, 1]].T)
+def _steepness(lightness: Float32) -> Float32:
+    """Slope of lightness per pixel."""
+    return np.asarray(cv2.magnitude(*(cv2.Sobel(lightness, cv2.CV_32F, dx, 1 - dx, scale=0.125) for dx in (1, 0))))
 
 
-def _place(middle: Float64, plane: Float64, half_length_mm: float) -> dict[str, float]:
-    to_stem = np.array([half_length_mm, 0, 0]) - middle
-    distance = float(np.linalg.norm(to_stem))
-    return {
-        "stem_distance_mm": distance,
-        "stem_direction": float(abs(plane[0] @ to_stem) / max(distance, 1e-6)),
-        "along": float(middle[0] / half_length_mm),
-    }
-
-
-def _surface(mark: Mask, clean: Mask, contrasts: Float32, inside: Mask, mm_per_px: float) -> dict[str, float]:
+def _surface(
+    label: int,
+    box: tuple[slice, slice],
+    labels: Labels,
+    clean: Mask,
+    contrasts: Float32,
+    steepness: Float32,
+    mm_per_px: float,
+) -> dict[str, float]:
     """Edge, core and surroundings of one mark."""
-    lightness = contrasts[CONTRASTS.index("lightness_over_cm")]
-    own = lightness[mark]
-    depth = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
-    outside = cv2.distanceTransform((~mark).astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
-    ring = clean & inside & (outside < RING_MM) & (outside > 0.3)
-    around = lightness[ring] if ring.any() else np.zeros(1, np.float32)
-    around_b = contrasts[CONTRASTS.index("b_over_cm")][ring] if ring.any() else np.zeros(1, np.float32)
-    roughness = contrasts[CONTRASTS.index("roughness")][ring] if ring.any() else np.zeros(1, np.float32)
-    ordered = np.sort(own)
-    core = lightness[depth > 0.6 * depth.max()]
-    edge = mark & (depth <= 1.5 * mm_per_px)
-    dx, dy = (
-        cv2.Sobel(lightness, cv2.CV_32F, 1, 0, scale=0.125),
-        cv2.Sobel(lightness, cv2.CV_32F, 0, 1, scale=0.125),
-    )
-    slope = float(np.hypot(dx, dy)[edge].mean()) / mm_per_px if edge.any() else 0.0
-    drop = abs(float(np.median(around)) - float(core.mean()))
+    margin = math.ceil(RING_MM / mm_per_px) + 1
+    rows, columns = (slice(max(side.start - margin, 0), side.stop + margin) for side in box)
+    mark = labels[rows, columns] == label
+    depth_px = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3)[mark]
+    outside_mm = cv2.distanceTransform((~mark).astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
+    ring = clean[rows, columns] & (outside_mm < RING_MM) & (outside_mm > 0.3)
+    about = contrasts[_ABOUT, rows, columns][:, ring] if ring.any() else np.zeros((3, 1), np.float32)
+    ring_lightness, ring_b, roughness = about.mean(axis=1).tolist()
+    own = contrasts[_ABOUT[0], rows, columns][mark]
+    core = float(own[depth_px > 0.6 * depth_px.max()].mean())
+    edge = depth_px <= 1.5
+    slope = float(steepness[rows, columns][mark][edge].mean()) / mm_per_px if edge.any() else 0.0
     return {
-        "edge_softness_mm": min(drop / max(slope, 1e-3), 10.0),
+        "edge_softness_mm": min(abs(median(about[0]) - core) / max(slope, 1e-3), 10.0),
         "edge_contrast": slope,
-        "darkest": float(ordered[int(0.05 * len(own))]),
-        "palest": float(ordered[int(0.95 * len(own))]),
-        "core_contrast": float(core.mean() - own.mean()),
-        "ring_lightness": float(around.mean()),
-        "ring_b": float(around_b.mean()),
-        "skin_roughness": float(roughness.mean()),
+        "core_contrast": core - float(own.mean()),
+        "ring_lightness": ring_lightness,
+        "ring_b": ring_b,
+        "skin_roughness": roughness,
     }

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import find_objects
 
 from scorer.marks.contrast import CONTRASTS
+from scorer.median import median
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -49,20 +50,19 @@ class Discriminant:
 
     def probabilities(self, contrasts: Float32, inside: Mask) -> Float32:
         """Class probabilities (K, H, W), float32, of contrast maps (F, H, W); sure skin where nothing differs."""
-        inside = inside & differs(contrasts)
-        flat = np.clip(contrasts[:, inside], -LIMIT, LIMIT)
-        odds = np.zeros((len(self.bias), flat.shape[1]), np.float32)
+        at = np.flatnonzero(inside & differs(contrasts))
+        flat = contrasts.reshape(len(contrasts), -1).take(at, axis=1)
+        np.clip(flat, -LIMIT, LIMIT, out=flat)
+        odds = np.zeros((len(self.bias), len(at)), np.float32)
         for k in range(1, len(self.bias)):  # against the first class, skin
             bent = (self.quadratic[k] - self.quadratic[0]).astype(np.float32) @ flat
             bent += (self.linear[k] - self.linear[0]).astype(np.float32)[:, None]
-            bent *= flat
-            odds[k] = bent.sum(axis=0) + np.float32(self.bias[k] - self.bias[0])
+            odds[k] = np.einsum("fn,fn->n", bent, flat) + np.float32(self.bias[k] - self.bias[0])
         np.exp(np.clip(odds, -30, 30, out=odds), out=odds)
         odds /= odds.sum(axis=0)
         probabilities = np.zeros((len(self.bias), *inside.shape), np.float32)
         probabilities[0] = 1
-        for plane, values in zip(probabilities, odds, strict=True):
-            plane[inside] = values
+        probabilities.reshape(len(self.bias), -1)[:, at] = odds
         return probabilities
 
 
@@ -108,17 +108,20 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
         for k, width_mm in ((1, DARK_MM), (2, RUBBED_MM))
     )
     labels, count, of_dark = _regions(dark, rubbed, inside, mm_per_px)
-    peaks = np.zeros(count, np.float32)
-    np.maximum.at(peaks, labels.ravel(), (dark + rubbed).ravel())
+    certain = np.bincount(labels[dark + rubbed >= SURE_AT], minlength=count) > 0
     patchy = np.arange(count) >= of_dark
-    areas = np.bincount(labels.ravel(), weights=area_mm2.ravel(), minlength=count)
-    drawn = draw_outlines(labels, (peaks >= SURE_AT) & (areas >= SMALLEST_MM2), patchy, inside, lab, mm_per_px)
-    areas = np.bincount(drawn.ravel(), weights=area_mm2.ravel(), minlength=count)
-    keep = areas >= SMALLEST_MM2
-    keep[0] = False
+    sure = certain & (_areas_mm2(labels, area_mm2, count) >= SMALLEST_MM2)
+    drawn = draw_outlines(labels, sure, patchy, inside, lab, mm_per_px)
+    keep = _areas_mm2(drawn, area_mm2, count) >= SMALLEST_MM2
     numbers = np.zeros(count, np.int32)
     numbers[keep] = np.arange(1, int(keep.sum()) + 1)
-    return np.asarray(numbers[drawn], np.int32)
+    return np.asarray(numbers.take(drawn), np.int32)
+
+
+def _areas_mm2(labels: Labels, area_mm2: Float32, count: int) -> Float64:
+    """Skin area of each label; 0 for label 0, which is none."""
+    at = np.flatnonzero(labels)
+    return np.asarray(np.bincount(labels.take(at), weights=area_mm2.take(at), minlength=count))
 
 
 def _regions(dark: Float32, rubbed: Float32, inside: Mask, mm_per_px: float) -> tuple[Labels, int, int]:
@@ -135,7 +138,8 @@ def _regions(dark: Float32, rubbed: Float32, inside: Mask, mm_per_px: float) -> 
     is_rub = ((dark + rubbed > OUTLINE_AT) & inside & ~rim).astype(np.uint8)
     is_rub = cv2.morphologyEx(is_rub, cv2.MORPH_OPEN, _disc(max(round(THINNEST_RUB_MM / 2 / mm_per_px), 1)))
     of_rub, rubs = cv2.connectedComponents(is_rub, connectivity=8)
-    labels = np.where(rubs > 0, rubs + (of_dark - 1), labels)
+    rubbed_at = np.flatnonzero(rubs)
+    labels.ravel()[rubbed_at] = rubs.take(rubbed_at) + (of_dark - 1)
     return np.asarray(labels, np.int32), of_dark + of_rub - 1, of_dark
 
 
@@ -148,52 +152,62 @@ def draw_outlines(labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: F
     drawn = np.zeros_like(labels)
     reach = max(round(REACH_MM / mm_per_px), 1)
     ring = max(round(RING_MM / mm_per_px), 2)
+    margin, reach_disc, ring_disc = reach + ring, _disc(reach), _disc(ring)
     fine, broad = (cv2.GaussianBlur(lab, (0, 0), max(w / mm_per_px, 0.4)) for w in (DARK_MM, RUBBED_MM))
     taken = labels > 0
     for label, (ys, xs) in enumerate(_boxes(labels), start=1):
         if not sure[label]:
             continue
-        margin = reach + ring
         window = np.s_[max(ys.start - margin, 0) : ys.stop + margin, max(xs.start - margin, 0) : xs.stop + margin]
-        mark = labels[window] == label
-        near = cv2.dilate(mark.astype(np.uint8), _disc(reach)) > 0
-        about = (cv2.dilate(near.astype(np.uint8), _disc(ring)) > 0) & ~near & ~taken[window] & inside[window]
-        if about.sum() < 12:
-            about = ~mark & ~taken[window] & inside[window]
-        if about.sum() < 12:
+        here, within, free = labels[window], inside[window], ~taken[window]
+        mark = here == label
+        near = cv2.dilate(mark.astype(np.uint8), reach_disc)
+        about = (cv2.dilate(near, ring_disc) > near) & free & within
+        if np.count_nonzero(about) < 12:
+            about = free & within
+        if np.count_nonzero(about) < 12:
             drawn[window][mark] = label
             continue
-        half = _half_contrast((broad if patchy[label] else fine)[window], mark, about)
-        allowed = near & inside[window] & ((labels[window] == 0) | mark)
-        drawn[window][_touching(half & allowed, mark)] = label
+        allowed = (near > 0) & within & (free | mark)
+        half = _half_contrast((broad if patchy[label] else fine)[window], mark, about, allowed)
+        drawn[window][_touching(half, mark)] = label
     return drawn
 
 
-def _half_contrast(lab: Float32, mark: Mask, about: Mask) -> Mask:
-    """Where the colour lies more than half-way from the surroundings to the mark's core."""
-    y, x = np.indices(mark.shape, dtype=np.float32)
-    terms = np.dstack([np.ones_like(x), x / 32, y / 32])
+def _half_contrast(lab: Float32, mark: Mask, about: Mask, allowed: Mask) -> Mask:
+    """Where, of the pixels ``allowed``, the colour lies more than half-way from the surroundings to the mark's core."""
+    colours, width = np.ascontiguousarray(lab).reshape(-1, 3), mark.shape[1]
     # a plane through the surroundings: shading and blush change across a mark
-    known = terms[about].astype(np.float64)
-    plane = np.linalg.solve(known.T @ known + np.eye(3) * 1e-6, known.T @ lab[about])
-    left = lab - terms @ plane.astype(np.float32)
-    direction = np.median(left[mark], axis=0)
+    at = np.flatnonzero(about)
+    known = _plane_terms(at, width)
+    plane = np.linalg.solve(known @ known.T + np.eye(3) * 1e-6, known @ colours.take(at, axis=0))
+    at = np.flatnonzero(allowed)
+    left = colours.take(at, axis=0).T - plane.T @ _plane_terms(at, width)
+    own = mark.take(at)
+    direction = np.array([median(channel[own]) for channel in left])
     size = float(np.linalg.norm(direction))
     if size < 1.0:
         return mark
-    along = left @ (direction / size).astype(np.float32)
-    own = np.sort(along[mark])
-    core = float(own[int(CORE_QUANTILE * len(own))])
-    return np.asarray(along > HALF * core)
+    along = (direction / size) @ left
+    core_at = int(CORE_QUANTILE * np.count_nonzero(own))
+    half = np.zeros_like(mark)
+    half.ravel()[at] = along > HALF * np.partition(along[own], core_at)[core_at]
+    return half
+
+
+def _plane_terms(at: NDArray[np.intp], width: int) -> Float64:
+    """(3, N) terms of a plane at places of a flattened window."""
+    y, x = np.divmod(at, width)
+    return np.stack([np.ones(len(at)), x / 32, y / 32])
 
 
 def _touching(shape: Mask, mark: Mask) -> Mask:
     """The pieces of ``shape`` that share pixels with the proposal."""
     count, pieces = cv2.connectedComponents(shape.astype(np.uint8), connectivity=8)
     touched = np.zeros(count, bool)
-    touched[np.unique(pieces[mark])] = True
+    touched[pieces[mark]] = True
     touched[0] = False
-    return np.asarray(touched[pieces])
+    return np.asarray(touched.take(pieces))
 
 
 def _boxes(labels: Labels) -> list[tuple[slice, slice]]:
