@@ -88,6 +88,19 @@ def test_crews_that_are_alike_are_rarely_called_different() -> None:
     assert np.mean(called) <= 0.15, "5 of 100 are meant; more than 6 of 40 come up once in 300 such tests"
 
 
+def test_a_crew_that_lost_two_whole_bins_and_no_other_fruit_is_not_called_better() -> None:
+    """By the others' icc its ten sound bins would outweigh the two: p 0.07, and less than the rest."""
+    quiet = {name: [1, 1, 2, 0, 1, 1, 2, 1, 0, 2, 1, 1] for name in ("Bowerbird", "Brolga", "Curlew", "Paperbark")}
+    found = compare_crews(crews(quiet | {"Quandong": [15, 15] + [0] * 10}, 15)).set_index("crew").loc["Quandong"]
+    assert found["p"] > 0.4
+    assert found["low"] < 0 < found["high"]
+
+
+def test_a_confidence_that_cannot_be_is_refused() -> None:
+    with pytest.raises(ValueError, match="confidence 95"):
+        compare_crews(SINGLE, confidence=95)
+
+
 def test_one_crew_and_few_bins_are_not_compared_and_it_is_said() -> None:
     assert compare_crews(crews({"Brolga": [1, 2, 3]}, 10))["in_words"].tolist() == [ALONE]
     words = compare_crews(crews({"Brolga": [5, 5], "Curlew": [0, 1, 0, 1]}, 10)).set_index("crew")["in_words"]

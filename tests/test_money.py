@@ -66,6 +66,19 @@ def test_halving_saves_half_of_what_only_that_kind_costs() -> None:
     assert "per 100 cartons" in saving.loc["Curlew", "sentence"]
 
 
+def test_the_kind_that_was_picked_for_being_the_worst_has_a_wider_interval() -> None:
+    saving = halving_the_worst(season(), PRICES).set_index("crew").loc["Brolga"]
+    alone = season().assign(alone=lambda fruit: fruit["sap_burn"] & ~fruit["cut"] & fruit["defective"])
+    plain = defect_share(alone, cluster="lot", defective="alone").set_index("crew").loc["Brolga"]
+    assert saving["high"] > plain["high"] * 500 * 12.6 / 2
+    assert saving["low"] < plain["low"] * 500 * 12.6 / 2
+
+
+def test_a_fruit_with_a_mark_that_could_not_be_named_is_not_counted_as_saved() -> None:
+    saved = halving_the_worst(season().assign(unsure=True), PRICES).set_index("crew").loc["Brolga", "saved"]
+    assert saved == 0
+
+
 def test_a_crew_that_loses_nothing_saves_nothing() -> None:
     saving = halving_the_worst(season().assign(defective=False), PRICES)
     assert saving["saved"].isna().all()

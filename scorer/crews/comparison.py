@@ -57,9 +57,14 @@ def compare_crews(
     is taken from the beta-binomial model with one icc (``scorer.crews.correlation``) and drawn 20,000 times from a
     fixed seed; p is twice the part of draws on the wrong side of no difference, and the interval is that of the draws.
 
-    In our own simulation of 200 seasons of 6 crews that are alike, any crew at all was called different in 6 of 100
-    seasons at 6 bins of 20 fruit a crew, in 7 at 12 of 15 (share 0.08, icc 0.07), and in 4 at 6 of 20 with share 0.03;
-    5 are meant.
+    Each interval and each p is for its crew alone; the words go by ``p_holm``, so that an interval may leave out 0 and
+    the words still say luck.
+
+    In our own simulation of 6 crews that are alike (6 or 12 bins of 15 or 20 fruit, shares 0.02 to 0.20, icc 0.05 and
+    0.10; 400 and 200 seasons of each of the 32 mixtures) any crew at all was called different in 5 of 100 seasons, as
+    is meant, and in 0 to 9 by mixture, fewest at the share 0.02; p lay below 0.05 for 2 to 8 of 100 crews. A crew whose
+    bins differ far more than the others' is called different too often nevertheless: at a share of 0.1 in about 11 of
+    100 seasons with an icc of 0.3 among others' 0.05, and in 22 with 0.6.
 
     Parameters
     ----------
@@ -74,6 +79,8 @@ def compare_crews(
     ------
     ValueError : as ``defect_share``.
     """
+    if not 0 < confidence < 1:
+        raise ValueError(f"The confidence {confidence!r} must lie between 0 and 1, for instance 0.95.")
     names, crews = bins_of_crews(checked_fruit(table, crew, cluster, defective))
     fruit = np.array([bins.fruit.sum() for bins in crews], float)
     shares = np.array([bins.defective.sum() for bins in crews], float) / np.maximum(fruit, 1)

@@ -37,7 +37,7 @@ STANDING_COLUMNS: Final = (
 SINGLED_OUT: Final = 0.9
 """Chance from which it is said that a crew has the highest share; our own choice."""
 _NODES: Final = 400
-_MIDDLES: Final = np.linspace(-4.5, 4.5, 19)
+_MIDDLES: Final = np.linspace(-4, 4, 13)
 """Middles of the population, in standard deviations of what the crews say of it: a grid that did not narrow with the
 season's fruit would put all of many like crews at the nearest of its points."""
 _SPREADS: Final = np.linspace(0.005, 0.405, 21)
