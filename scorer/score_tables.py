@@ -149,7 +149,8 @@ def _table(rows: Sequence[dict[str, object]], dtypes: dict[str, str]) -> pd.Data
     if unknown:
         raise ValueError(f"unknown columns {sorted(unknown)}; wanted {list(dtypes)}")
     columns = {
-        name: pd.array([row.get(name, _MISSING[dtype]) for row in rows], dtype=dtype) for name, dtype in dtypes.items()
+        name: pd.array([row.get(name, _MISSING[dtype]) for row in rows], dtype=dtype)  # type: ignore[call-overload]
+        for name, dtype in dtypes.items()
     }
     return pd.DataFrame(columns)
 

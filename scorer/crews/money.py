@@ -44,9 +44,9 @@ def halving_the_worst(
 ) -> pd.DataFrame:
     """What each crew would save by halving the kind of mark that costs it most.
 
-    Only fruit downgraded that bear no other mark would be saved; half of the money lost on them. The kind was chosen for
-    being the worst, so the interval has the confidence 1 - (1 - confidence) / kinds: a plain one held the truth for 88
-    of 100 crews (our own simulation). Which kind is the worst is itself uncertain where two lie close.
+    Only fruit downgraded that bear no other mark would be saved; half of the money lost on them. The kind was chosen
+    for being the worst, so the interval has the confidence 1 - (1 - confidence) / kinds: a plain one held the truth for
+    88 of 100 crews (our own simulation). Which kind is the worst is itself uncertain where two lie close.
 
     Returns
     -------
