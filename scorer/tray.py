@@ -215,29 +215,25 @@ def score_photo(
 
 def _find_marks(name: str, tray: LocatedTray, model: MarkModel) -> tuple[pd.DataFrame, Labels]:
     """Marks of all fruit with kinds and measures, and their label image; millimetres may still be nominal."""
-    proposed = np.zeros(tray.labels.shape, np.int32)
-    tables: list[pd.DataFrame] = []
-    numbers: list[int] = []
-    for fruit in tray.fruit:
-        labels, table = measure_proposals(tray, fruit, model.discriminant)
-        here = labels > 0
-        proposed[fruit.window][here] = labels[here] + len(numbers)
-        tables.append(table)
-        numbers += [fruit.number] * len(table)
-    if not numbers:
-        return empty_marks(), proposed
-    measures = pd.concat(tables, ignore_index=True)
+    mark_labels = np.zeros(tray.labels.shape, np.int32)
+    proposed = [measure_proposals(tray, fruit, model.discriminant) for fruit in tray.fruit]
+    counts = [len(table) for _, table in proposed]
+    if not sum(counts):
+        return empty_marks(), mark_labels
+    measures = pd.concat([table for _, table in proposed if len(table)], ignore_index=True)
     named = name_marks(measures, model)
     kept = (named["kind"] != NOT_A_MARK).to_numpy()
-    mark = np.cumsum(kept) * kept
-    mark_labels = np.asarray(np.concatenate([[0], mark]).astype(np.int32).take(proposed))
     if not kept.any():
         return empty_marks(), mark_labels
+    mark = np.cumsum(kept) * kept
+    for fruit, (labels, _), own in zip(tray.fruit, proposed, np.split(mark, np.cumsum(counts)[:-1]), strict=True):
+        at = np.nonzero(labels)
+        mark_labels[fruit.window][at] = own[labels[at] - 1]
     measures, named = measures[kept].reset_index(drop=True), named[kept].reset_index(drop=True)
     because = [", ".join(names) for names in driving_measures(measures, named, model)]
     columns: dict[str, Any] = {
         "photo": name,
-        "fruit": np.array(numbers)[kept],
+        "fruit": np.repeat([fruit.number for fruit in tray.fruit], counts)[kept],
         "mark": mark[kept],
         "kind": named["kind"],
         "probability": named["probability"],

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 Float32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Places = NDArray[np.intp]
 
 STRAY_LIGHT = 0.012  # added to each channel so that noise in near-black pixels stays small
 RED_WEIGHT, RED_FROM = 0.9, 0.1
@@ -67,7 +68,7 @@ def segment_skin(
         skin = 0.35 * prior_skin + 0.65 * _histogram(cell, known_skin & open_, spread_over_light=1.0)
     odds = likeness
     for _ in range(ROUNDS):
-        odds = cv2.blur(np.log((skin + RARE) / (ground + RARE))[cell], (3, 3))
+        odds = cv2.blur(np.log((skin + RARE) / (ground + RARE)).take(cell), (3, 3))
         odds[not_fruit] = -6
         skin = 0.35 * prior_skin + 0.65 * _histogram(cell, odds > 0.7)
         ground = 0.1 * prior_ground + 0.9 * _histogram(cell, ((odds < -0.7) | seeds) & open_)
@@ -103,12 +104,12 @@ def _ground_seeds(rg: Float32, bg: Float32, likeness: Float32, zone: Mask) -> Ma
     return seeds
 
 
-def _cells(rg: Float32, bg: Float32, light: Float32) -> NDArray[np.int32]:
+def _cells(rg: Float32, bg: Float32, light: Float32) -> Places:
     """Index of each pixel's cell in the (light, B/G, R/G) histogram."""
     column = np.clip((rg - RANGE_RG[0]) * (BINS / (RANGE_RG[1] - RANGE_RG[0])), 0, BINS - 1).astype(np.int32)
     row = np.clip((bg - RANGE_BG[0]) * (BINS / (RANGE_BG[1] - RANGE_BG[0])), 0, BINS - 1).astype(np.int32)
     brightness = np.clip(np.sqrt(np.maximum(light[..., 1], 0)) * LIGHT_BINS, 0, LIGHT_BINS - 1).astype(np.int32)
-    return np.asarray((brightness * BINS + row) * BINS + column)
+    return np.asarray((brightness * BINS + row) * BINS + column, np.intp)
 
 
 def _prior_shares() -> tuple[Float32, Float32]:
@@ -123,9 +124,10 @@ def _prior_shares() -> tuple[Float32, Float32]:
     return shares[0], shares[1]
 
 
-def _histogram(cell: NDArray[np.int32], members: Mask, *, spread_over_light: float = 0.15) -> Float32:
+def _histogram(cell: Places, members: Mask, *, spread_over_light: float = 0.15) -> Float32:
     """Share of the members per cell, smoothed over neighbouring colours and, a little, over brightness."""
-    counts = np.bincount(cell[members], minlength=LIGHT_BINS * BINS * BINS).astype(np.float32)
+    own = cell.take(np.flatnonzero(members))
+    counts = np.bincount(own, minlength=LIGHT_BINS * BINS * BINS).astype(np.float32)
     cube = np.stack([cv2.GaussianBlur(layer, (0, 0), 1.0) for layer in counts.reshape(LIGHT_BINS, BINS, BINS)])
     cube += spread_over_light * cube.mean(axis=0)
     return np.asarray(cube / max(float(cube.sum()), 1.0), np.float32).ravel()

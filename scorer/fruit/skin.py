@@ -137,9 +137,10 @@ def _look_at_solid(pixels: Float64, solid: RestingSolid, camera: Camera) -> tupl
     depth = (-b - np.sqrt(np.maximum(b * b - a * c, 0))) / a  # grazing rays meet at their nearest point
     point = eye + depth[..., None] * ahead
     normal = point @ (solid.axes / solid.semi_axes_mm[:, None])
-    normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-9)
-    length = np.linalg.norm(rays, axis=-1)
-    facing = np.clip(-np.einsum("...i,...i->...", normal, rays) / length, 0, 1)
+    steepness = np.sqrt(np.einsum("...i,...i->...", normal, normal))
+    length = np.sqrt(np.einsum("...i,...i->...", rays, rays))
+    towards = -np.einsum("...i,...i->...", normal, rays)
+    facing = np.clip(towards / np.maximum(steepness * length, 1e-9), 0, 1)
     # a pixel's solid angle is cos^3 / f^2 of its angle from the optical axis, and cos = 1 / length
     solid_angle = 1 / (length**3 * camera.focal_px**2)
     area = solid_angle * (depth * length) ** 2 / np.maximum(facing, STEEPEST_COSINE)

@@ -88,8 +88,8 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
 
 def fill_outside(image: Float32, inside: Mask) -> Float32:
     """Carry the fruit's colours outward over its window, so that filters see no edge at the rim."""
-    here = cv2.merge([inside.astype(np.float32)] * 3)
-    colour, here = _half(image * here), _half(here)
+    share = inside.astype(np.float32)
+    colour, here = _half(image * cv2.merge([share] * 3)), cv2.merge([_half(share)] * 3)
     levels = [(colour, here)]
     while min(here.shape[:2]) > 3:
         colour, here = cv2.pyrDown(colour), cv2.pyrDown(here)

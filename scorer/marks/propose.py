@@ -153,11 +153,14 @@ def draw_outlines(labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: F
     reach = max(round(REACH_MM / mm_per_px), 1)
     ring = max(round(RING_MM / mm_per_px), 2)
     margin, reach_disc, ring_disc = reach + ring, _disc(reach), _disc(ring)
-    fine, broad = (cv2.GaussianBlur(lab, (0, 0), max(w / mm_per_px, 0.4)) for w in (DARK_MM, RUBBED_MM))
-    taken = labels > 0
-    for label, (ys, xs) in enumerate(_boxes(labels), start=1):
-        if not sure[label]:
-            continue
+    taken, boxes = labels > 0, find_objects(labels)
+    colours = {
+        rubbed: cv2.GaussianBlur(lab, (0, 0), max(width_mm / mm_per_px, 0.4))
+        for rubbed, width_mm in ((False, DARK_MM), (True, RUBBED_MM))
+        if (sure & (patchy == rubbed)).any()
+    }
+    for label in np.flatnonzero(sure).tolist():
+        ys, xs = boxes[label - 1]
         window = np.s_[max(ys.start - margin, 0) : ys.stop + margin, max(xs.start - margin, 0) : xs.stop + margin]
         here, within, free = labels[window], inside[window], ~taken[window]
         mark = here == label
@@ -169,7 +172,7 @@ def draw_outlines(labels: Labels, sure: Mask, patchy: Mask, inside: Mask, lab: F
             drawn[window][mark] = label
             continue
         allowed = (near > 0) & within & (free | mark)
-        half = _half_contrast((broad if patchy[label] else fine)[window], mark, about, allowed)
+        half = _half_contrast(colours[bool(patchy[label])][window], mark, about, allowed)
         drawn[window][_touching(half, mark)] = label
     return drawn
 
@@ -208,10 +211,6 @@ def _touching(shape: Mask, mark: Mask) -> Mask:
     touched[pieces[mark]] = True
     touched[0] = False
     return np.asarray(touched.take(pieces))
-
-
-def _boxes(labels: Labels) -> list[tuple[slice, slice]]:
-    return [box if box is not None else (slice(0, 0), slice(0, 0)) for box in find_objects(labels)]
 
 
 def _disc(radius: int) -> NDArray[np.uint8]:
