@@ -77,8 +77,8 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     maps[9] = _ridge(lightness, 0.35 / skin.mm_per_px)
     maps[10] = _ridge(lightness, 0.9 / skin.mm_per_px)
     maps[11], maps[12] = _texture(lightness, inside, skin.mm_per_px)
-    for k in range(3):
-        maps[13 + k] = _resized(_blurred(_half(maps[k]), BROAD_MM / skin.mm_per_px / 2), size)
+    broad = _blurred(_half(cv2.merge([maps[0], maps[1], maps[2]])), BROAD_MM / skin.mm_per_px / 2)
+    maps[13:16] = cv2.split(_resized(broad, size))
     maps[16] = _resized(_patchiness(_half(maps[5]), 2 * skin.mm_per_px), size)
     maps[17] = skin.facing
     for k, (plane, middle) in enumerate(zip(cv2.split(mid_base), (55, 0, 35), strict=True)):
@@ -105,11 +105,8 @@ def fill_outside(image: Float32, inside: Mask) -> Float32:
 def _shrink(lab: Float32, inside: Mask, skin: SkinMap, step_px: float) -> tuple[Float32, Mask, Float32]:
     size = _grid(inside.shape, step_px)
     small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
-    share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    facing, along_mm = (
-        cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
-        for plane in (skin.facing, cv2.extractChannel(skin.point_mm, 0))
-    )
+    about = cv2.merge([inside.astype(np.float32), skin.facing, cv2.extractChannel(skin.point_mm, 0)])
+    share, facing, along_mm = cv2.split(cv2.resize(about, size, interpolation=cv2.INTER_AREA))
     return small, share > 0.6, np.stack([facing, along_mm / np.float32(skin.half_length_mm)])
 
 
@@ -190,7 +187,7 @@ def _texture(lightness: Float32, inside: Mask, mm_per_px: float) -> tuple[Float3
     smooth = _blurred(lightness, 0.25 / mm_per_px)
     dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
     dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-    xx, yy, xy = (_blurred(_half(product), 0.6 / mm_per_px) for product in (dx * dx, dy * dy, dx * dy))
+    xx, yy, xy = cv2.split(_blurred(_half(cv2.merge([dx * dx, dy * dy, dx * dy])), 0.6 / mm_per_px))
     energy = xx + yy
     usual = median(energy[_half(inside.astype(np.uint8)) > 0]) + 1e-3
     coherence = cv2.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (energy + 0.3 * usual)
