@@ -27,8 +27,8 @@ METHODS: Final = pd.DataFrame(
         ),
         (
             "corrected share",
-            "turned round by how often the scorer is right on fruit checked by eye; takes for granted that it is right "
-            "as often on all crews and that checked fruit were drawn by lot",
+            "turned round by how often the scorer is right on fruit checked by eye, each weighed by its chance to be "
+            "drawn; takes for granted that it is right as often on all crews",
             "Rogan and Gladen 1978; Lang and Reiczigel 2014",
         ),
         (
