@@ -24,7 +24,13 @@ _SHARE = click.FloatRange(0, 1, min_open=True, max_open=True)
 @click.option("--target", metavar="P", type=_SHARE, help="Share to hold crews against.  [default: all crews together]")
 @click.option("--limits", metavar="NAME", help="Limit table that fruit were judged by.  [default: shed]")
 @click.option("--practices", "table", metavar="TOML", type=FILE, help="A table of practices of your own.")
-@click.option("--paper", type=click.Choice(["A4", "Letter"], case_sensitive=False), default="A4", show_default=True)
+@click.option(
+    "--paper",
+    type=click.Choice(["A4", "Letter"], case_sensitive=False),
+    default="A4",
+    show_default=True,
+    help="Size of the sheets.",
+)
 def advise(
     season: Season,
     out: Path,

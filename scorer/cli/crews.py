@@ -29,7 +29,13 @@ _SHARE = click.FloatRange(0, 1, min_open=True, max_open=True)
 @click.option("--to-check", metavar="N", type=click.IntRange(min=1), help="Draw N fruit to check: to_check.csv.")
 @click.option("--seed", metavar="S", type=click.IntRange(min=0), help="Draws the same fruit again.  [default: by lot]")
 @click.option("--confidence", metavar="P", type=_SHARE, default=0.95, show_default=True, help="Of all intervals.")
-@click.option("--paper", type=click.Choice(["A4", "Letter"], case_sensitive=False), default="A4", show_default=True)
+@click.option(
+    "--paper",
+    type=click.Choice(["A4", "Letter"], case_sensitive=False),
+    default="A4",
+    show_default=True,
+    help="Size of the report.",
+)
 def crews(
     season: Season,
     out: Path,
