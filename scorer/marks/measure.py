@@ -120,7 +120,7 @@ class _MarkPixels:
 
     @classmethod
     def of(cls, labels: Labels) -> _MarkPixels:
-        at = np.flatnonzero(labels)
+        at = np.flatnonzero(labels > 0)
         mark = labels.take(at).astype(np.intp) - 1
         order = np.argsort(mark, kind="stable")
         count = np.bincount(mark)
