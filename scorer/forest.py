@@ -86,9 +86,10 @@ class Forest:
     def probabilities(self, rows: Float64) -> Float64:
         """Probability (N, K) of each class for rows (N, F)."""
         scores = self.start + self.trees.reached(rows).reshape(-1, len(self.start), len(rows)).sum(axis=0).T
-        return self._sharpened(scores)
+        return self.sharpened(scores)
 
-    def _sharpened(self, scores: Float64) -> Float64:
+    def sharpened(self, scores: Float64) -> Float64:
+        """Probabilities (..., K) from summed scores (..., K)."""
         return np.asarray(softmax(self.sharpness * scores, axis=-1))
 
 
@@ -121,11 +122,13 @@ class OneUsual:
         first = np.flatnonzero(np.diff(self.group, prepend=-1))
         change = np.zeros((self.measures * kinds, len(rows)))
         change[self.group[first]] = np.add.reduceat(self.trees.reached(rows) - own[self.of], first, axis=0)
-        return self.forest._sharpened(scores[:, None] + change.T.reshape(len(rows), self.measures, kinds))
+        return self.forest.sharpened(scores[:, None] + change.T.reshape(len(rows), self.measures, kinds))
 
 
 def forest_from(classifier: Any) -> Forest:
     """The forest of a scikit-learn gradient-boosted classifier that was calibrated by a temperature.
+
+    Its trees are no public part of scikit-learn; the tests hold what is read of them against its own answers.
 
     Raises
     ------

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -144,7 +145,7 @@ def empty_marks() -> pd.DataFrame:
     return _table([], MARK_DTYPES)
 
 
-def _table(rows: Sequence[dict[str, object]], dtypes: dict[str, str]) -> pd.DataFrame:
+def _table(rows: Sequence[dict[str, object]], dtypes: Mapping[str, Any]) -> pd.DataFrame:
     unknown = {column for row in rows for column in row} - set(dtypes)
     if unknown:
         raise ValueError(f"unknown columns {sorted(unknown)}; wanted {list(dtypes)}")

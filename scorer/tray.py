@@ -227,8 +227,8 @@ def _find_marks(name: str, tray: LocatedTray, model: MarkModel) -> tuple[pd.Data
         return empty_marks(), mark_labels
     mark = np.cumsum(kept) * kept
     for fruit, (labels, _), own in zip(tray.fruit, proposed, np.split(mark, np.cumsum(counts)[:-1]), strict=True):
-        at = np.nonzero(labels)
-        mark_labels[fruit.window][at] = own[labels[at] - 1]
+        numbers = np.concatenate([[0], own]).astype(np.int32)
+        np.copyto(mark_labels[fruit.window], numbers.take(labels), where=labels > 0)
     measures, named = measures[kept].reset_index(drop=True), named[kept].reset_index(drop=True)
     because = [", ".join(names) for names in driving_measures(measures, named, model)]
     columns: dict[str, Any] = {

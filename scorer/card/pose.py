@@ -20,6 +20,7 @@ FOCAL_SPREAD = 0.07  # standard deviation of the logarithm around it
 CORNER_NOISE_PX = 0.25
 LARGEST_CORNER_ERROR_PX = 2.5
 SMALLEST_PERIMETER = 0.03  # of a marker, as a share of the picture's longer side
+FIRST_LOOK = 3  # how many times smaller the picture is in which the card is looked for at first
 AROUND_CARD_PX = 48  # wider than the windows that the detector thresholds by
 
 
@@ -81,14 +82,14 @@ def find_card(grey: NDArray[np.uint8], card: CardDefinition, focal_35mm: float |
 def _detect_markers(grey: NDArray[np.uint8], card: CardDefinition) -> tuple[list[int], Float64]:
     """Ids and corners (4 N, 2) of the card's markers that are in sight once.
 
-    Where a picture of half the size already shows every marker, only the card's place is searched at full size.
+    Where a smaller picture already shows every marker, only the card's place is searched at full size.
     """
     height, width = grey.shape
-    half = cv2.resize(grey, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-    seen, corners = _all_markers(half, card, longest_px=max(half.shape))
+    small = cv2.resize(grey, (width // FIRST_LOOK, height // FIRST_LOOK), interpolation=cv2.INTER_AREA)
+    seen, corners = _all_markers(small, card, longest_px=max(small.shape))
     low, high = np.zeros(2, int), np.array([width, height])
     if seen and set(card.marker_corners_mm) <= set(seen):
-        about = 2 * np.concatenate(corners)
+        about = FIRST_LOOK * np.concatenate(corners)
         low = np.maximum(np.floor(about.min(axis=0)).astype(int) - AROUND_CARD_PX, 0)
         high = np.minimum(np.ceil(about.max(axis=0)).astype(int) + AROUND_CARD_PX, high)
     window = np.ascontiguousarray(grey[low[1] : high[1], low[0] : high[0]])

@@ -161,7 +161,7 @@ def _border(shape: tuple[int, ...]) -> Mask:
 def _in_reading_order(labels: Labels) -> Labels:
     """Renumber: rows from the top, each from the left; fruit share a row while their middles are close in height."""
     count = int(labels.max())
-    at = np.flatnonzero(labels)
+    at = np.flatnonzero(labels > 0)
     which = labels.take(at)
     ys, xs = np.divmod(at, labels.shape[1])
     pixels = np.bincount(which, minlength=count + 1)[1:]

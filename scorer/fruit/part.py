@@ -95,8 +95,8 @@ def _neighbours(parts: Labels) -> set[tuple[int, int]]:
     count = int(parts.max()) + 1
     meets = np.zeros((count, count), bool)
     for one, other in ((parts[:, :-1], parts[:, 1:]), (parts[:-1], parts[1:])):
-        at = np.nonzero(one != other)
-        meets[one[at], other[at]] = True
+        differ = one != other
+        meets[one[differ], other[differ]] = True
     a, b = np.nonzero(np.triu(meets | meets.T, 1)[1:, 1:])
     return set(zip((a + 1).tolist(), (b + 1).tolist(), strict=True))
 

@@ -71,8 +71,9 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     fine_base = mid_base + _resized(_median(filled - mid_base, fine_px), size)
     maps = np.empty((len(CONTRASTS), height, width), np.float32)
     calm = cv2.split(cv2.GaussianBlur(filled, (0, 0), 0.22 / skin.mm_per_px))
-    for i, base in enumerate((fruit_base, mid_base, fine_base)):
-        for k, plane in enumerate(cv2.split(base)):
+    bases = [cv2.split(base) for base in (fruit_base, mid_base, fine_base)]
+    for i, base in enumerate(bases):
+        for k, plane in enumerate(base):
             cv2.addWeighted(calm[k], 0.1, plane, -0.1, 0, dst=maps[3 * i + k])
     maps[9] = _ridge(lightness, 0.35 / skin.mm_per_px)
     maps[10] = _ridge(lightness, 0.9 / skin.mm_per_px)
@@ -81,7 +82,7 @@ def contrast_maps(lab: Float32, inside: Mask, skin: SkinMap) -> Float32:
     maps[13:16] = cv2.split(_resized(broad, size))
     maps[16] = _resized(_patchiness(_half(maps[5]), 2 * skin.mm_per_px), size)
     maps[17] = skin.facing
-    for k, (plane, middle) in enumerate(zip(cv2.split(mid_base), (55, 0, 35), strict=True)):
+    for k, (plane, middle) in enumerate(zip(bases[1], (55, 0, 35), strict=True)):
         np.multiply(plane - np.float32(middle), np.float32(1 / 20), out=maps[18 + k])
     return maps
 

@@ -59,7 +59,7 @@ MEASURES: Final = SIZES + SHAPES + PLACES + SURFACES + _AVERAGED
 """Every measure a kind may be judged by, in the order of the columns."""
 
 RING_MM = 1.6
-_ABOUT: Final = tuple(CONTRASTS.index(name) for name in ("lightness_over_cm", "b_over_cm", "roughness"))
+_ABOUT: Final = [CONTRASTS.index(name) for name in ("lightness_over_cm", "b_over_cm", "roughness")]
 
 
 def measure_marks(
@@ -91,15 +91,14 @@ def measure_marks(
     columns = _averages(pixels, contrasts, probabilities, skin)
     columns |= _extremes(pixels, contrasts, probabilities, inside, skin.mm_per_px)
     columns |= _places(middles, planes, skin.half_length_mm)
-    clean, steepness = inside & (labels == 0), _steepness(contrasts[CONTRASTS.index("lightness_over_cm")])
-    rows = [
+    columns |= _surfaces(pixels, labels, boxes, contrasts, inside, skin.mm_per_px)
+    shapes = [
         _shape(labels[box] == label, skin.point_mm[box], middle, plane, area_mm2, skin.mm_per_px)
-        | _surface(label, box, labels, clean, contrasts, steepness, skin.mm_per_px)
         for label, (box, middle, plane, area_mm2) in enumerate(
             zip(boxes, middles, planes, columns["area_mm2"].tolist(), strict=True), start=1
         )
     ]
-    columns |= {name: np.array([row[name] for row in rows]) for name in rows[0]}
+    columns |= {name: np.array([shape[name] for shape in shapes]) for name in shapes[0]}
     return pd.DataFrame(np.column_stack([columns[name] for name in MEASURES]), columns=list(MEASURES))
 
 
@@ -121,7 +120,7 @@ class _MarkPixels:
 
     @classmethod
     def of(cls, labels: Labels) -> _MarkPixels:
-        at = np.flatnonzero(labels)
+        at = np.flatnonzero(labels > 0)
         mark = labels.take(at).astype(np.intp) - 1
         order = np.argsort(mark, kind="stable")
         count = np.bincount(mark)
@@ -135,19 +134,27 @@ class _MarkPixels:
         """(..., N) means over each mark of (..., P) values."""
         return np.asarray(np.add.reduceat(values, self.first, axis=-1) / self.count)
 
+    def mean_of(self, values: Float64, chosen: Mask) -> Float64:
+        """(N,) means of each mark's (P,) values, of those chosen only; 0 where none is."""
+        count = np.add.reduceat(chosen, self.first, dtype=np.intp)
+        return np.asarray(np.add.reduceat(values * chosen, self.first) / np.maximum(count, 1))
+
     def largest(self, values: Float64) -> Float64:
         """(N,) largest of each mark's (P,) values."""
         return np.asarray(np.maximum.reduceat(values, self.first))
 
-    def at_shares(self, values: Float64, *shares: float) -> list[Float64]:
-        """For each share the (N,) values that this share of a mark's (P,) values lie below."""
-        in_order = values[np.lexsort((values, self.mark))]
-        return [in_order[self.first + (share * self.count).astype(np.intp)] for share in shares]
+    def at_share(self, in_order: Float64, share: float) -> Float64:
+        """(N,) value that the given share of each mark's (P,) values, in order within it, lie below."""
+        return np.asarray(in_order[self.first + (share * self.count).astype(np.intp)])
+
+    def ordered(self, values: Float64) -> Float64:
+        """(P,) values in ascending order within each mark."""
+        return np.concatenate([np.sort(own) for own in np.split(values, self.first[1:])])
 
 
 def _tangent_planes(pixels: _MarkPixels, skin: SkinMap) -> tuple[Float64, Float64]:
     """Middle (N, 3) of each mark, and (N, 2, 3) unit vectors of the plane closest to it, the longer spread first."""
-    points = pixels.values(np.moveaxis(skin.point_mm, -1, 0))
+    points = skin.point_mm.reshape(-1, 3).take(pixels.at, axis=0).T.astype(np.float64)
     middles = pixels.mean(points)
     away = points - middles[:, pixels.mark]
     spread = np.moveaxis(pixels.mean(away[:, None] * away), -1, 0) * pixels.count[:, None, None]
@@ -170,12 +177,11 @@ def _averages(pixels: _MarkPixels, contrasts: Float32, probabilities: Float32, s
 def _extremes(
     pixels: _MarkPixels, contrasts: Float32, probabilities: Float32, inside: Mask, mm_per_px: float
 ) -> dict[str, Float64]:
-    lightness = pixels.values(contrasts[CONTRASTS.index("lightness_over_cm")])
-    darkest, palest = pixels.at_shares(lightness, 0.05, 0.95)
+    lightness = pixels.ordered(pixels.values(contrasts[CONTRASTS.index("lightness_over_cm")]))
     rim_px = pixels.values(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3))
     return {
-        "darkest": darkest,
-        "palest": palest,
+        "darkest": pixels.at_share(lightness, 0.05),
+        "palest": pixels.at_share(lightness, 0.95),
         "peak_probability": pixels.largest(1 - pixels.values(probabilities[0])),
         "rim_distance_mm": pixels.largest(rim_px) * mm_per_px,
     }
@@ -220,38 +226,49 @@ def _shape(
     }
 
 
-def _steepness(lightness: Float32) -> Float32:
-    """Slope of lightness per pixel."""
-    return np.asarray(cv2.magnitude(*(cv2.Sobel(lightness, cv2.CV_32F, dx, 1 - dx, scale=0.125) for dx in (1, 0))))
-
-
-def _surface(
-    label: int,
-    box: tuple[slice, slice],
+def _surfaces(
+    pixels: _MarkPixels,
     labels: Labels,
-    clean: Mask,
+    boxes: list[tuple[slice, slice]],
     contrasts: Float32,
-    steepness: Float32,
+    inside: Mask,
     mm_per_px: float,
-) -> dict[str, float]:
-    """Edge, core and surroundings of one mark."""
+) -> dict[str, Float64]:
+    """Edge, core and surroundings of each mark."""
+    clean = inside & (labels == 0)
+    depths_px, rings = zip(
+        *(_depth_and_ring(label, box, labels, clean, mm_per_px) for label, box in enumerate(boxes, start=1)),
+        strict=True,
+    )
+    depth_px = np.concatenate(depths_px)
+    deep = depth_px > 0.6 * np.maximum.reduceat(depth_px, pixels.first)[pixels.mark]
+    over_cm = contrasts[CONTRASTS.index("lightness_over_cm")]
+    lightness = pixels.values(over_cm)
+    core = pixels.mean_of(lightness, deep)
+    steepness = cv2.magnitude(*(cv2.Sobel(over_cm, cv2.CV_32F, dx, 1 - dx, scale=0.125) for dx in (1, 0)))
+    slope = pixels.mean_of(pixels.values(steepness), depth_px <= 1.5) / mm_per_px
+    flat = contrasts[_ABOUT].reshape(len(_ABOUT), -1)
+    about = [flat.take(ring, axis=1) if len(ring) else np.zeros((len(_ABOUT), 1), np.float32) for ring in rings]
+    ring_lightness, ring_b, roughness = np.array([values.mean(axis=1) for values in about], float).T
+    drop = np.abs(np.array([median(lightness_about) for lightness_about, _, _ in about]) - core)
+    return {
+        "edge_softness_mm": np.minimum(drop / np.maximum(slope, 1e-3), 10.0),
+        "edge_contrast": slope,
+        "core_contrast": core - pixels.mean(lightness),
+        "ring_lightness": ring_lightness,
+        "ring_b": ring_b,
+        "skin_roughness": roughness,
+    }
+
+
+def _depth_and_ring(
+    label: int, box: tuple[slice, slice], labels: Labels, clean: Mask, mm_per_px: float
+) -> tuple[Float32, Places]:
+    """Depth of one mark's pixels below its edge; places, in the flattened window, of the clean skin about it."""
     margin = math.ceil(RING_MM / mm_per_px) + 1
     rows, columns = (slice(max(side.start - margin, 0), side.stop + margin) for side in box)
     mark = labels[rows, columns] == label
     depth_px = cv2.distanceTransform(mark.astype(np.uint8), cv2.DIST_L2, 3)[mark]
     outside_mm = cv2.distanceTransform((~mark).astype(np.uint8), cv2.DIST_L2, 3) * mm_per_px
-    ring = clean[rows, columns] & (outside_mm < RING_MM) & (outside_mm > 0.3)
-    about = contrasts[_ABOUT, rows, columns][:, ring] if ring.any() else np.zeros((3, 1), np.float32)
-    ring_lightness, ring_b, roughness = about.mean(axis=1).tolist()
-    own = contrasts[_ABOUT[0], rows, columns][mark]
-    core = float(own[depth_px > 0.6 * depth_px.max()].mean())
-    edge = depth_px <= 1.5
-    slope = float(steepness[rows, columns][mark][edge].mean()) / mm_per_px if edge.any() else 0.0
-    return {
-        "edge_softness_mm": min(abs(median(about[0]) - core) / max(slope, 1e-3), 10.0),
-        "edge_contrast": slope,
-        "core_contrast": core - float(own.mean()),
-        "ring_lightness": ring_lightness,
-        "ring_b": ring_b,
-        "skin_roughness": roughness,
-    }
+    y, x = np.nonzero(clean[rows, columns] & (outside_mm < RING_MM) & (outside_mm > 0.3))
+    return depth_px, (y + rows.start) * labels.shape[1] + x + columns.start

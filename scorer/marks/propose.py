@@ -50,7 +50,8 @@ class Discriminant:
 
     def probabilities(self, contrasts: Float32, inside: Mask) -> Float32:
         """Class probabilities (K, H, W), float32, of contrast maps (F, H, W); sure skin where nothing differs."""
-        at = np.flatnonzero(inside & differs(contrasts))
+        asked = inside & differs(contrasts)
+        at = np.flatnonzero(asked)
         flat = contrasts.reshape(len(contrasts), -1).take(at, axis=1)
         np.clip(flat, -LIMIT, LIMIT, out=flat)
         odds = np.zeros((len(self.bias), len(at)), np.float32)
@@ -62,7 +63,8 @@ class Discriminant:
         odds /= odds.sum(axis=0)
         probabilities = np.zeros((len(self.bias), *inside.shape), np.float32)
         probabilities[0] = 1
-        probabilities.reshape(len(self.bias), -1)[:, at] = odds
+        for plane, values in zip(probabilities, odds, strict=True):
+            plane[asked] = values
         return probabilities
 
 
@@ -120,7 +122,7 @@ def propose_marks(probabilities: Float32, inside: Mask, area_mm2: Float32, mm_pe
 
 def _areas_mm2(labels: Labels, area_mm2: Float32, count: int) -> Float64:
     """Skin area of each label; 0 for label 0, which is none."""
-    at = np.flatnonzero(labels)
+    at = np.flatnonzero(labels > 0)
     return np.asarray(np.bincount(labels.take(at), weights=area_mm2.take(at), minlength=count))
 
 
@@ -138,8 +140,7 @@ def _regions(dark: Float32, rubbed: Float32, inside: Mask, mm_per_px: float) -> 
     is_rub = ((dark + rubbed > OUTLINE_AT) & inside & ~rim).astype(np.uint8)
     is_rub = cv2.morphologyEx(is_rub, cv2.MORPH_OPEN, _disc(max(round(THINNEST_RUB_MM / 2 / mm_per_px), 1)))
     of_rub, rubs = cv2.connectedComponents(is_rub, connectivity=8)
-    rubbed_at = np.flatnonzero(rubs)
-    labels.ravel()[rubbed_at] = rubs.take(rubbed_at) + (of_dark - 1)
+    np.copyto(labels, rubs + np.int32(of_dark - 1), where=rubs > 0)
     return np.asarray(labels, np.int32), of_dark + of_rub - 1, of_dark
 
 
