@@ -15,6 +15,9 @@
     ├── OutputError      results cannot be written
     ├── ResultsError     a results folder cannot be read back
     ├── ChecksError      a list of fruit checked by eye cannot be used
+    ├── AccessError      somebody may not do this, or cannot be let in
+    ├── ArrivalError     a file that is handed in cannot be taken
+    ├── TableError       a limit or price table cannot be changed so
     ├── RecordsError     the season's records cannot be read or written
     └── ClusterError     a cluster cannot be reached or does not do its work
 """
@@ -72,6 +75,18 @@ class ChecksError(ScorerError):
 
 class ClockError(ScorerError):
     """A time or a time zone that cannot be true."""
+
+
+class AccessError(ScorerError):
+    """Something that this person may not do, or a way in that is closed."""
+
+
+class ArrivalError(ScorerError):
+    """A file that is handed in and cannot be taken."""
+
+
+class TableError(ScorerError):
+    """A change of a limit or price table that cannot be made."""
 
 
 class RecordsError(ScorerError):

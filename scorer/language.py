@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import gettext
 import io
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, time
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from string import Formatter
 from typing import Final
@@ -75,6 +76,29 @@ class Language:
     def counted(self, one: str, many: str, count: int, /, **values: object) -> str:
         """Translate a text that depends on a number, with that number as the value ``count``."""
         return self._filled(self.catalogue.ngettext(one, many, count), {**values, "count": count})
+
+    def told(self, sentence: str) -> str:
+        """Translate a sentence that was put together elsewhere, such as a photo's reasons in the records.
+
+        It is translated whole, or by the source text whose braces it fills, or part by part between semicolons; what no
+        source text fits stays as it is.
+        """
+        known = self.catalogue.gettext(sentence) if sentence else ""
+        if not sentence or known != sentence:
+            return known
+        for pattern, source in self.patterns:
+            found = pattern.fullmatch(sentence)
+            if found:
+                return self.catalogue.gettext(source).format(**found.groupdict())
+        parts = sentence.split("; ")
+        return "; ".join(self.told(part) for part in parts) if len(parts) > 1 else sentence
+
+    @cached_property
+    def patterns(self) -> tuple[tuple[re.Pattern[str], str], ...]:
+        """Source texts with values, as patterns of what they look like filled in; the longest first."""
+        catalogue = getattr(self.catalogue, "_catalog", {})
+        sources = [text for text in catalogue if isinstance(text, str) and _has_values(text)]
+        return tuple((_pattern_of(text), text) for text in sorted(sources, key=len, reverse=True))
 
     def say(self, saying: Saying) -> str:
         """Translate a sentence with its values."""
@@ -179,6 +203,21 @@ def read_catalogue(path: Path) -> Catalog:
         raise LanguageError(f"{path} cannot be read ({error.strerror}); check its name and rights.") from error
     except (PoFileError, ValueError, LookupError) as error:  # not a catalogue, or not in the encoding it names
         raise LanguageError(f"{path} is not a catalogue that can be read ({error}); mend the file.") from error
+
+
+def _has_values(text: str) -> bool:
+    return bool(text) and bool(placeholders(text)) and bool(re.sub(r"\{[^}]*\}|\W", "", text))
+
+
+def _pattern_of(text: str) -> re.Pattern[str]:
+    """What a source text looks like once its values are filled in; a value that comes twice is the same twice."""
+    pattern, seen = "", set[str]()
+    for words, name, _, _ in Formatter().parse(text):
+        pattern += re.escape(words)
+        if name is not None:
+            pattern += f"(?P={name})" if name in seen else f"(?P<{name}>.+?)"
+            seen.add(name)
+    return re.compile(pattern, re.DOTALL)
 
 
 def _locales(folder: Path | None) -> Path:

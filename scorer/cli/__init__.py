@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from scorer.cli.advise import advise
+from scorer.cli.app import app
 from scorer.cli.crews import crews
 from scorer.cli.plan import plan
 from scorer.cli.print_sheets import print_
@@ -19,5 +20,5 @@ def main() -> None:
     """Score skin marks on trays of sampled mangoes from phone photos."""
 
 
-for command in (score, records, crews, advise, plan, print_, rebuild):
+for command in (score, records, crews, advise, plan, print_, rebuild, app):
     main.add_command(command)

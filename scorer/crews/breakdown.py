@@ -30,13 +30,23 @@ def shares_by_kind(fruit: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataF
     -------
     One row per kind and crew with the columns SHARES_BY_KIND_COLUMNS; see ``defect_share`` for the interval.
     """
-    whole = fruit.assign(crew=ALL_CREWS, lot=_lot_of_crew(fruit))
     parts = []
     for kind in (*KINDS, UNSURE):
-        for rows in (whole, fruit):
-            shares = defect_share(rows, cluster="lot", defective=kind, confidence=confidence)
-            parts.append(shares.assign(kind=kind))
+        parts.append(_of_all(fruit, kind, confidence))
+        shares = defect_share(fruit, cluster="lot", defective=kind, confidence=confidence)
+        parts.append(shares.assign(kind=kind))
     return pd.concat(parts, ignore_index=True)[list(SHARES_BY_KIND_COLUMNS)]
+
+
+def shares_of_kinds(fruit: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """The share of all these fruit together that bear a mark of each kind, one row per kind as ``shares_by_kind``."""
+    parts = [_of_all(fruit, kind, confidence) for kind in (*KINDS, UNSURE)]
+    return pd.concat(parts, ignore_index=True)[list(SHARES_BY_KIND_COLUMNS)]
+
+
+def _of_all(fruit: pd.DataFrame, kind: str, confidence: float) -> pd.DataFrame:
+    whole = fruit.assign(crew=ALL_CREWS, lot=_lot_of_crew(fruit))
+    return defect_share(whole, cluster="lot", defective=kind, confidence=confidence).assign(kind=kind)
 
 
 def shares_by(fruit: pd.DataFrame, factor: str, *, confidence: float = 0.95) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Engine, func, select
 
 from scorer.records.database import in_words
 from scorer.records.tables import NEVER_CHANGED, Base, Bin, Crew, Fruit, Import, Mark, Photo, Score, Tray
+from scorer.records.words_in_force import limits_by_name, limits_of_words
 
 MOST_TOLD = 10
 
@@ -26,7 +27,7 @@ def audit_records(engine: Engine) -> list[str]:
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
         return [
             sentence
-            for look in (_file, _tables, _triggers, _counts, _broken_off, _without_score, _doubled_bins)
+            for look in (_file, _tables, _triggers, _counts, _broken_off, _without_score, _doubled_bins, _without_table)
             for sentence in look(connection)
         ]
 
@@ -121,3 +122,12 @@ def _doubled_bins(connection: Connection) -> Iterator[str]:
             f"Bin {name}, picked {picked_at:%Y-%m-%d %H:%M} UTC, is that of {count} crews ({names}); "
             "correct the tag of one by a manifest and score the photo again."
         )
+
+
+def _without_table(connection: Connection) -> Iterator[str]:
+    for name, table in limits_by_name(limits_of_words(connection)).items():
+        if table is None:
+            yield (
+                f"The limit table {name} cannot be loaded any more, so fruit that were judged by it keep their verdict "
+                "although people spoke of their marks; put the table back."
+            )

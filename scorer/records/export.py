@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -23,7 +24,21 @@ from scorer.records.tables import Decision, FittedModel, Fruit, Mark, Photo, Sco
 from scorer.results import UNFINISHED, prepare_results, reason_of, remove_file, remove_unfinished, write_whole
 from scorer.score_tables import FRUIT_DTYPES, MARK_DTYPES, PHOTO_DTYPES
 
-DECISION_COLUMNS = ("photo", "fruit", "mark", "field", "said_before", "said_now", "who", "decided_at", "why", "chance")
+DECISION_COLUMNS = (
+    "decision",
+    "photo",
+    "fruit",
+    "mark",
+    "field",
+    "said_before",
+    "said_now",
+    "who",
+    "decided_at",
+    "why",
+    "chance",
+    "takes_back",
+    "outline",
+)
 _TYPES = {
     "str": pa.string(),
     "bool": pa.bool_(),
@@ -143,6 +158,7 @@ def _write_turned(engine: Engine, folder: Path, limits: Limits) -> None:
 def _write_decisions(engine: Engine, folder: Path) -> int:
     wanted = (
         select(
+            Decision.id,
             Photo.name,
             Fruit.number,
             Mark.number,
@@ -153,6 +169,8 @@ def _write_decisions(engine: Engine, folder: Path) -> int:
             Decision.decided_at,
             Decision.why,
             Decision.chance,
+            Decision.about_id,
+            Decision.outline,
         )
         .select_from(Decision)
         .join(Fruit, Decision.fruit_id == Fruit.id)
@@ -166,6 +184,7 @@ def _write_decisions(engine: Engine, folder: Path) -> int:
         rows = [tuple(row) for row in connection.execute(wanted)]
     table = pd.DataFrame(rows, columns=list(DECISION_COLUMNS))
     table["decided_at"] = [pd.Timestamp(moment).tz_convert("UTC").tz_localize(None) for moment in table["decided_at"]]
-    table["mark"] = table["mark"].astype("Int64")
+    table = table.astype({"mark": "Int64", "takes_back": "Int64"})
+    table["outline"] = [json.dumps(outline) if outline else None for outline in table["outline"]]
     write_whole(folder / "decisions.csv", table_as_csv(table).encode("utf-8"))
     return len(table)

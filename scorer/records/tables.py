@@ -263,7 +263,9 @@ class Decision(Base):
     """A person's word on a kind or a verdict: who, when, from what to what, and why. Rows are only ever added.
 
     ``said_before`` is missing where the word confirms the score or nothing was said before; ``chance`` is that with
-    which a fruit was drawn for checking, missing where nobody drew.
+    which a fruit was drawn for checking, missing where nobody drew. ``outline`` shows a mark that scoring missed: its
+    ``polygon_px`` in the upright full photo, its ``kind``, ``area_mm2``, ``length_mm`` and ``width_mm``. ``about_id``
+    is the earlier decision that this one takes back.
     """
 
     __tablename__ = "decision"
@@ -272,6 +274,8 @@ class Decision(Base):
         CheckConstraint("said_before IS NULL OR said_before <> said_now", name="changes_something"),
         CheckConstraint("length(who) > 0", name="who_is_named"),
         CheckConstraint("chance > 0 AND chance <= 1", name="chance_share"),
+        CheckConstraint("about_id < id", name="about_an_earlier"),
+        CheckConstraint("outline IS NULL OR field = 'missed'", name="outline_of_a_missed_mark"),
     )
     id: Mapped[int] = mapped_column(primary_key=True)
     fruit_id: Mapped[int] = mapped_column(ForeignKey("fruit.id"), index=True)
@@ -283,6 +287,8 @@ class Decision(Base):
     why: Mapped[str | None]
     decided_at: Mapped[datetime] = mapped_column(UtcTime)
     chance: Mapped[float | None]
+    about_id: Mapped[int | None] = mapped_column(ForeignKey("decision.id"))
+    outline: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
 NEVER_CHANGED = ("score", "fruit", "mark", "decision")

@@ -1,0 +1,1 @@
+"""The pages: they lay out and delegate, and compute nothing."""

@@ -1,0 +1,1 @@
+"""Parts of pages that Streamlit has no widget for."""

@@ -1,0 +1,267 @@
+"""Crew figures: each crew's share with its interval, by kind, over days, what it costs, and the photos behind it."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import streamlit as st
+
+from app.desk import counted
+from app.screens.tables import prices_choice
+from app.parts.tray_links import photo_list
+from app.visit import Visit
+from app.words import Words
+from scorer.access.roles import Right
+from scorer.advice.kind_words import MARK_WORDS
+from scorer.charts.on_page import PICKED, days_to_read, shares_to_pick
+from scorer.crew_report.figures import TARGET, Question, crew_figures
+from scorer.crew_report.narrowing import BY, NOT_SAID, Narrowing, choices, narrowed, photos_behind
+from scorer.crew_report.write import write_figures
+from scorer.crew_summary import FAIR_USE, FOR_COACHING
+from scorer.crews.breakdown import ALL_CREWS, shares_of_kinds
+from scorer.crews.comparison import compare_crews
+from scorer.crews.money import crew_costs, halving_the_worst
+from scorer.crews.over_time import over_time
+from scorer.crews.shares import defect_share
+from scorer.crews.standardised import standardised_shares
+from scorer.fruit_rows import Countable
+from scorer.language import message
+from scorer.records.photos import find_photos
+
+TITLE = message("Crew figures")
+ICON = ":material/groups:"
+ADDRESS = "crews"
+RIGHT = Right.SEE_CREWS
+PURPOSE = message(
+    "Each crew's share with its interval, by kind, over days, what it costs, and the photos behind it."
+)
+
+_BY_WORDS = {
+    "crew": message("Crews"),
+    "block": message("Blocks"),
+    "method": message("Ways of picking"),
+    "cultivar": message("Cultivars"),
+}
+_PARTS = {
+    "photos": message("Photos behind it"),
+    "kinds": message("Kinds of marks"),
+    "days": message("Day by day"),
+    "rest": message("Against the rest"),
+    "mix": message("At the same mix"),
+    "cost": message("What it costs"),
+}
+
+
+def draw(visit: Visit) -> None:
+    """Draw the page."""
+    words = visit.words
+    any_hold = st.toggle(words.text("Count early photos, too"), key="any_hold")
+    season = counted(visit.desk, any_hold=any_hold)
+    if season.fruit.empty:
+        st.info(words.text("No fruit count yet: hand in photos of trays, 48 h or more after picking."))
+        st.caption(words.told(season.sentence))
+        return
+    fruit = _narrow(visit, season.fruit)
+    if fruit.empty:
+        st.info(words.text("No fruit is left by this choice; widen it."))
+        return
+    target = st.session_state.get("target", 100 * TARGET) / 100
+    shares = defect_share(fruit, cluster="lot")
+    crew = _shares_chart(words, shares, target)
+    st.caption(f"{words.told(season.sentence)} {words.text(FOR_COACHING)} {words.text(FAIR_USE)}")
+    _figures(words, shares, crew)
+    part = st.segmented_control(
+        words.text("What of it"),
+        list(_PARTS),
+        key="part",
+        default="photos",
+        required=True,
+        format_func=lambda name: words.text(_PARTS[name]),
+    )
+    own = fruit if crew is None else fruit[fruit["crew"] == crew]
+    match part:
+        case "photos":
+            _photos(visit, own)
+        case "kinds":
+            _kinds(visit, own, crew)
+        case "days":
+            _days(words, own, crew)
+        case "rest":
+            _rest(words, fruit)
+        case "mix":
+            _same_mix(words, fruit)
+        case "cost":
+            _cost(visit, fruit)
+    _export(visit, Countable(fruit, season.left_out), target)
+
+
+def _narrow(visit: Visit, fruit: pd.DataFrame) -> pd.DataFrame:
+    words = visit.words
+    there = choices(visit.person, fruit)
+    with st.expander(words.text("Narrow down"), icon=":material/tune:"):
+        columns = st.columns(2)
+        values = {
+            column: columns[place % 2].multiselect(
+                words.text(_BY_WORDS[column]),
+                there[column],
+                key=f"only_{column}",
+                placeholder=words.text("All"),
+                format_func=lambda value: words.text(message("not said")) if value == NOT_SAID else value.replace("_", " "),
+            )
+            for place, column in enumerate(BY)
+        }
+        first = columns[0].date_input(words.text("Picked from"), value=None, key="first_day")
+        last = columns[1].date_input(words.text("Picked until"), value=None, key="last_day")
+        st.number_input(
+            words.text("Target, % of fruit downgraded at most"), 0.5, 50.0, 100 * TARGET, 0.5, key="target", width=320
+        )
+    return narrowed(visit.person, fruit, Narrowing(values, first, last))
+
+
+def _shares_chart(words: Words, shares: pd.DataFrame, target: float) -> str | None:
+    """The crews' shares; gives the crew that was tapped."""
+    st.caption(
+        words.text(
+            "Point: the sample. Bar: where the true share lies 95 times of 100. Dashed: the target, {target}. "
+            "Tap a crew for its own figures.",
+            target=words.percent(target),
+        )
+    )
+    told = ", ".join(f"{row.crew} {words.percent(row.share)}" for row in shares.itertuples())
+    chart = shares_to_pick(shares, words.text, target=target)
+    event = st.altair_chart(chart, key="shares", on_select="rerun", theme=None, alt=told)
+    picked = event.selection.get(PICKED) or []
+    crews = list(shares["crew"])
+    with st.container():
+        tapped = picked[0]["crew"] if picked else None
+        return st.selectbox(
+            words.text("Crew"),
+            [None, *crews],
+            index=crews.index(tapped) + 1 if tapped in crews else 0,
+            key=f"crew_{tapped}",
+            format_func=lambda name: words.text("all crews") if name is None else str(name),
+            width=320,
+        )
+
+
+def _figures(words: Words, shares: pd.DataFrame, crew: str | None) -> None:
+    shown = shares if crew is None else shares[shares["crew"] == crew]
+    table = pd.DataFrame(
+        {
+            words.text("Crew"): shown["crew"],
+            words.text("Share"): [words.percent(share) for share in shown["share"]],
+            words.text("Interval"): [words.interval(*ends) for ends in zip(shown["low"], shown["high"], strict=True)],
+            words.text("Fruit"): shown["fruit"],
+            words.text("Bins"): shown["clusters"],
+            words.text("What the sample cannot tell"): [words.told(note) for note in shown["note"]],
+        }
+    )
+    st.table(table.set_index(words.text("Crew")))
+
+
+def _photos(visit: Visit, fruit: pd.DataFrame, kind: str | None = None) -> None:
+    names = photos_behind(visit.person, fruit, kind=kind)
+    photos = find_photos(visit.person, visit.desk.engine, names=names, most=24)
+    if photos.empty:
+        st.info(visit.words.text("No photo shows this."))
+        return
+    order = {name: place for place, name in enumerate(names)}
+    photo_list(visit, photos.sort_values("photo", key=lambda column: column.map(order)), key="behind")
+
+
+def _kinds(visit: Visit, fruit: pd.DataFrame, crew: str | None) -> None:
+    words = visit.words
+    shares = shares_of_kinds(fruit)
+    shares["words"] = [words.text(MARK_WORDS[kind]) for kind in shares["kind"]]
+    st.caption(words.text("Share of fruit that bear a mark of the kind, within the limits or not. Tap a kind for its photos."))
+    chart = shares_to_pick(shares, words.text, name="words")
+    event = st.altair_chart(chart, key=f"kinds_{crew}", on_select="rerun", theme=None, alt=words.text("Kinds of marks"))
+    picked = event.selection.get(PICKED) or []
+    if picked:
+        (kind,) = shares.loc[shares["words"] == picked[0]["words"], "kind"]
+        _photos(visit, fruit, kind)
+
+
+def _days(words: Words, fruit: pd.DataFrame, crew: str | None) -> None:
+    days = over_time(fruit, crew or words.text(ALL_CREWS))
+    if days.table.empty:
+        st.info(words.text("No day of picking is known."))
+        return
+    st.caption(words.text("Grey: where these days usually lie. A triangle stands out from them."))
+    st.altair_chart(days_to_read(days, words.text), key=f"days_{crew}", theme=None, alt=" ".join(days.sentences))
+    for sentence in days.sentences:
+        st.markdown(f"- {words.told(sentence)}")
+
+
+def _rest(words: Words, fruit: pd.DataFrame) -> None:
+    st.caption(words.text("Each crew against all others together, all comparisons taken at once: no list of ranks."))
+    for sentence in compare_crews(fruit, cluster="lot")["sentence"]:
+        st.markdown(f"- {words.told(sentence)}")
+
+
+def _same_mix(words: Words, fruit: pd.DataFrame) -> None:
+    st.caption(words.text("The share that each crew would have, had all picked the same blocks in the same ways."))
+    mix = standardised_shares(fruit)
+    for warning in mix.warnings:
+        st.markdown(f"- {words.told(warning)}")
+    st.table(
+        pd.DataFrame(
+            {
+                words.text("Crew"): mix.table["crew"],
+                words.text("Share"): [words.percent(share) for share in mix.table["share"]],
+                words.text("At the same mix"): [words.percent(share) for share in mix.table["standardised"]],
+                words.text("Interval"): [
+                    words.interval(*ends) for ends in zip(mix.table["low"], mix.table["high"], strict=True)
+                ],
+                words.text("What the sample cannot tell"): [words.told(note) for note in mix.table["note"]],
+            }
+        ).set_index(words.text("Crew"))
+    )
+
+
+def _cost(visit: Visit, fruit: pd.DataFrame) -> None:
+    words = visit.words
+    prices = prices_choice(visit)
+    if prices is None:
+        st.info(words.text("No prices yet: an analyst can write the shed's own under Limits and prices."))
+        return
+    costs = crew_costs(fruit, prices)
+    all_kinds = costs[costs["kind"] == "all"]
+    st.table(
+        pd.DataFrame(
+            {
+                words.text("Crew"): all_kinds["crew"],
+                words.text("Cartons"): [words.number(value) for value in all_kinds["cartons"]],
+                words.text("Lost"): [words.number(value, prices.currency) for value in all_kinds["lost"]],
+                words.text("Interval"): [
+                    f"{words.number(low)} – {words.number(high, prices.currency)}"
+                    for low, high in zip(all_kinds["low"], all_kinds["high"], strict=True)
+                ],
+            }
+        ).set_index(words.text("Crew"))
+    )
+    for sentence in halving_the_worst(fruit, prices)["sentence"]:
+        st.markdown(f"- {words.told(sentence)}")
+
+
+def _export(visit: Visit, season: Countable, target: float) -> None:
+    words = visit.words
+    with st.expander(words.text("Take the figures along"), icon=":material/download:"):
+        if not st.button(words.text("Write report, workbook and tables"), key="write_figures"):
+            return
+        with st.spinner(words.text("Writing; charts take a few seconds")), tempfile.TemporaryDirectory() as folder:
+            figures = crew_figures(season, Question(target=target))
+            files = write_figures(figures, Path(folder))
+            whole = io.BytesIO()
+            with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
+                for file in files:
+                    archive.write(file, file.name)
+            report = files[0].read_bytes()
+        st.download_button(words.text("Report (PDF)"), report, "crews.pdf", "application/pdf", on_click="ignore")
+        st.download_button(
+            words.text("All tables (zip)"), whole.getvalue(), "crew_figures.zip", "application/zip", on_click="ignore"
+        )

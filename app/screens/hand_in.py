@@ -1,0 +1,162 @@
+"""Hand in photos: see at once which are good, what is missing, and what is to be taken again."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import streamlit as st
+
+from app.parts.photo_drop import photo_drop
+from app.parts.plain import plain
+from app.parts.tray_links import look_at_tray, small_picture
+from app.routes import address_of_delivery, address_of_picture
+from app.visit import Visit
+from scorer.access.roles import Right
+from scorer.arrivals.completing import complete
+from scorer.arrivals.deliveries import Delivery, begin_delivery, find_delivery, notes_of
+from scorer.arrivals.incoming import Receiving
+from scorer.arrivals.outcomes import PhotoOutcome, Progress, missing, outcomes_of, progress_of
+from scorer.errors import ArrivalError
+from scorer.language import message
+from scorer.tag import Tag
+
+TITLE = message("Hand in photos")
+ICON = ":material/add_a_photo:"
+ADDRESS = "hand-in"
+RIGHT = Right.HAND_IN
+PURPOSE = message(
+    "Take or choose photos of trays and see at once which are good, and which to take again."
+)
+
+_SIGNS = {
+    "good": (":material/check_circle:", message("good")),
+    "usable": (":material/check:", message("usable")),
+    "retake": (":material/replay:", message("take again")),
+    "refused": (":material/block:", message("not a photo to score")),
+}
+_DELIVERY = "delivery"
+MOST_SHOWN = 60
+
+
+def draw(visit: Visit) -> None:
+    """Draw the page."""
+    words = visit.words
+    st.caption(
+        words.text(
+            "Card and tag beside the fruit, phone level over the middle, even light. Wait for each photo's word before "
+            "the tray is put away. Sap burns skin and eyes: wear gloves, wash with plenty of water."
+        )
+    )
+    delivery = _delivery(visit)
+    photo_drop(address_of_delivery(delivery), words, key="photo_drop")
+    if (st.context.url or "").startswith("https:"):
+        _camera(visit, delivery)
+    _watch(visit, delivery)
+
+
+def _delivery(visit: Visit) -> Delivery:
+    """The delivery that is under way for this visit; a new one after it was put away."""
+    inbox = visit.desk.settings.inbox_folder
+    key = st.session_state.get(_DELIVERY)
+    if key is not None:
+        try:
+            return find_delivery(visit.person, inbox, key)
+        except ArrivalError:
+            del st.session_state[_DELIVERY]  # swept away since
+    delivery = begin_delivery(visit.person, inbox)
+    st.session_state[_DELIVERY] = delivery.key
+    return delivery
+
+
+def _camera(visit: Visit, delivery: Delivery) -> None:
+    """Take a photo within the page, which browsers allow over https only."""
+    with st.expander(visit.words.text("Take a photo here"), icon=":material/photo_camera:"):
+        shot = st.camera_input(visit.words.text("Tray, card and tag in one picture"), key="camera")
+        if shot is not None and st.session_state.get("last_shot") != shot.file_id:
+            st.session_state["last_shot"] = shot.file_id
+            with Receiving(delivery, "camera.jpg") as receiving:
+                receiving.add(shot.getvalue())
+                receiving.finish()
+
+
+@st.fragment(run_every=1.0)
+def _watch(visit: Visit, delivery: Delivery) -> None:
+    """What became of the photos so far, looked up anew every second."""
+    words = visit.words
+    outcomes = outcomes_of(delivery)
+    for note in notes_of(delivery):
+        st.caption(plain(words.told(note)))
+    if not outcomes:
+        st.info(words.text("No photos yet in this round. Take one of a tray, or choose those you have."))
+        return
+    progress = progress_of(outcomes)
+    _progress_line(visit, progress, outcomes)
+    _ask_what_is_missing(visit, delivery, outcomes)
+    for item in reversed(outcomes[-MOST_SHOWN:]):
+        _row(visit, item)
+    if progress.left == 0 and st.button(words.text("Put this round away"), icon=":material/inventory_2:"):
+        del st.session_state[_DELIVERY]
+        st.rerun()
+
+
+def _progress_line(visit: Visit, progress: Progress, outcomes: tuple[PhotoOutcome, ...]) -> None:
+    words = visit.words
+    if progress.left:
+        said = words.text("{done} of {all} looked at", done=progress.done, all=progress.items)
+        if progress.seconds_left is not None:
+            said += ", " + words.text("about {seconds} s left", seconds=round(progress.seconds_left))
+        st.progress(progress.done / progress.items, said)
+        return
+    again = sum(item.verdict in ("retake", "refused") for item in outcomes)
+    if again:
+        said = words.language.counted("{count} photo is to be taken again", "{count} photos are to be taken again", again)
+        st.warning(said, icon=":material/replay:")
+    else:
+        st.success(words.text("All photos can be used; the trays can be put away."), icon=":material/check_circle:")
+
+
+def _row(visit: Visit, item: PhotoOutcome) -> None:
+    words = visit.words
+    with st.container(border=True, horizontal=True, vertical_alignment="center"):
+        if item.verdict is not None and visit.desk.store.photo_path(item.sha256):
+            small_picture(address_of_picture(item.sha256, 320))
+        with st.container():
+            st.markdown(f"**{plain(item.shown)}**")
+            if item.verdict is None:
+                st.markdown(f":material/hourglass: {words.text('waiting for its turn')}")
+                return
+            icon, word = _SIGNS[item.verdict]
+            st.markdown(f"{icon} **{words.text(word)}** {_of_whom(visit, item)}")
+            if item.reasons:
+                st.markdown(plain(words.told(item.reasons)))
+        if item.fruit:
+            look_at_tray(visit, item.sha256, key=f"look_{item.sha256}")
+
+
+def _of_whom(visit: Visit, item: PhotoOutcome) -> str:
+    parts = [plain(part) for part in (item.crew, item.bin) if part]
+    if item.fruit is not None:
+        parts.append(visit.words.language.counted("{count} fruit", "{count} fruit", item.fruit))
+    return " · ".join(parts)
+
+
+def _ask_what_is_missing(visit: Visit, delivery: Delivery, outcomes: tuple[PhotoOutcome, ...]) -> None:
+    words = visit.words
+    lacking = missing(outcomes)
+    if not lacking:
+        return
+    with st.form("missing", border=True):
+        st.markdown(f"**{words.text('The tags do not say all; please say it once')}**")
+        names = {"crew": message("Crew"), "bin": message("Bin")}
+        said: dict[str, object] = {
+            field: st.text_input(words.text(label)).strip() or None for field, label in names.items() if field in lacking
+        }
+        if "picked_at" in lacking:
+            day = st.date_input(words.text("Day of picking"), value=None)
+            hour = st.time_input(words.text("Hour of picking"), value=None)
+            said["picked_at"] = datetime.combine(day, hour) if day and hour else None
+        st.caption(words.text("It goes for the photos of this round whose tag does not say it."))
+        if st.form_submit_button(words.text("Note it"), type="primary"):
+            given = {field: value for field, value in said.items() if value is not None}
+            complete(visit.person, visit.desk.engine, delivery, Tag(**given))
+            st.rerun(scope="fragment")

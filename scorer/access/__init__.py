@@ -1,0 +1,1 @@
+"""Who may do what: people, their roles, and how they let themselves in."""

@@ -1,0 +1,110 @@
+"""Find photos in the records: the newest ones, those of a crew or a bin, or those of given names."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import pandas as pd
+from sqlalchemy import Engine, Select, case, func, select
+
+from scorer.access.roles import Person, Right
+from scorer.hold_time.clock import site_time, zone_of
+from scorer.records.database import in_words
+from scorer.records.tables import Bin, Crew, Fruit, Photo, Score, Site, Tray
+
+PHOTO_COLUMNS: Final = (
+    "sha256",
+    "photo",
+    "crew",
+    "bin",
+    "side",
+    "taken_at",
+    "hold",
+    "verdict",
+    "reasons",
+    "fruit",
+    "downgraded",
+)
+
+
+def find_photos(
+    person: Person,
+    engine: Engine,
+    *,
+    text: str = "",
+    crew: str | None = None,
+    names: Sequence[str] | None = None,
+    sha256: str | None = None,
+    most: int = 50,
+) -> pd.DataFrame:
+    """Photos with their newest score, the latest taken first, with the columns PHOTO_COLUMNS.
+
+    Parameters
+    ----------
+    text : part of the photo's or the bin's name, in small or large letters.
+    crew : whose photos.
+    names : photos of exactly these names.
+    sha256 : the one photo with these bytes.
+    most : how many at most.
+
+    Raises
+    ------
+    AccessError : the person may not look at trays.
+    RecordsError : the records cannot be read.
+    """
+    person.must(Right.SEE_TRAYS)
+    wanted = _photos().order_by(Photo.taken_at.desc(), Photo.id.desc()).limit(most)
+    if text.strip():
+        pattern = f"%{_literal(text.strip().lower())}%"
+        wanted = wanted.where(
+            func.lower(Photo.name).like(pattern, escape="\\") | func.lower(Bin.name).like(pattern, escape="\\")
+        )
+    if crew is not None:
+        wanted = wanted.where(Crew.name == crew)
+    if names is not None:
+        wanted = wanted.where(Photo.name.in_(list(names)[:most]))
+    if sha256 is not None:
+        wanted = wanted.where(Photo.sha256 == sha256)
+    with in_words(engine), engine.connect().execution_options(reads=True) as connection:
+        rows = [dict(row._mapping) for row in connection.execute(wanted)]
+    for row in rows:
+        zone = zone_of(row.pop("zone"))
+        row["taken_at"] = site_time(row["taken_at"], zone) if row["taken_at"] else None
+    return pd.DataFrame(rows, columns=list(PHOTO_COLUMNS)).astype({"fruit": "int64", "downgraded": "int64"})
+
+
+def _photos() -> Select[Any]:
+    newest = select(func.max(Score.scored_at)).where(Score.photo_id == Photo.id).correlate(Photo).scalar_subquery()
+    downgraded = (
+        select(func.coalesce(func.sum(case((Fruit.downgraded, 1), else_=0)), 0))
+        .where(Fruit.score_id == Score.id)
+        .correlate(Score)
+        .scalar_subquery()
+    )
+    return (
+        select(
+            Photo.sha256,
+            Photo.name.label("photo"),
+            Crew.name.label("crew"),
+            Bin.name.label("bin"),
+            Photo.side,
+            Photo.taken_at,
+            Photo.hold,
+            Score.verdict,
+            Score.reasons,
+            Score.fruit,
+            downgraded.label("downgraded"),
+            Site.zone,
+        )
+        .join(Score, (Score.photo_id == Photo.id) & (Score.scored_at == newest))
+        .join(Site, Photo.site_id == Site.id)
+        .outerjoin(Tray, Photo.tray_id == Tray.id)
+        .outerjoin(Bin, Tray.bin_id == Bin.id)
+        .outerjoin(Crew, Bin.crew_id == Crew.id)
+    )
+
+
+def _literal(text: str) -> str:
+    """Text with nothing in it that LIKE takes for a pattern."""
+    return text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
