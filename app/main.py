@@ -1,4 +1,4 @@
-"""The script that every visit runs: who is there, in which language, which pages are theirs, and the page they chose."""
+"""The script that every visit runs: who is there, in which language, and the page that they chose of theirs."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from app.visit import Visit
 from app.who import named, require_visitor
 from app.words import chosen_words, language_choice
 from scorer.errors import ScorerError
+
 
 def main() -> None:
     """Draw the page that the visitor chose, if it is theirs."""

@@ -82,6 +82,7 @@ def _show_picture(store: PhotoStore) -> Answer:
         if sha256 is None or long_side_px not in PICTURE_SIDES_PX:
             return Response("This address is too old; load the page anew.", 403, media_type="text/plain")
         box = _box(request.query_params.get("box", ""))
+        data: bytes | None
         try:
             if box:
                 data = await to_thread.run_sync(store.crop, sha256, box, long_side_px)

@@ -152,8 +152,8 @@ def _some(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def _last_photo() -> Select[Any]:
-    wanted: Select[Any] = select(Photo.name, Photo.taken_at, Site.zone).join(Site, Photo.site_id == Site.id)
+def _last_photo() -> Select[str, datetime | None, str]:
+    wanted = select(Photo.name, Photo.taken_at, Site.zone).join(Site, Photo.site_id == Site.id)
     return wanted.where(Photo.taken_at.is_not(None)).order_by(Photo.taken_at.desc(), Photo.id.desc()).limit(1)
 
 

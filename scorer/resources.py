@@ -17,6 +17,11 @@ def models_folder() -> Path:
     return _installed_or_checkout("_models", "models")
 
 
+def sample_folder() -> Path:
+    """Folder of the sample photos of an invented season, with their manifest."""
+    return _installed_or_checkout("_samples", "sample_images")
+
+
 def fonts_folder() -> Path:
     """Folder of the fonts that sheets and charts are set in."""
     return _PACKAGE / "printing" / "fonts"

@@ -148,7 +148,7 @@ def test_a_place_that_cannot_be_read_or_written_is_refused_in_words(tmp_path: Pa
     with pytest.raises(AccessError, match="cannot be read"):
         let_in(tmp_path, "anything", NOW)
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(AccessError, match="cannot be (read|written)"):
+    with pytest.raises(AccessError, match=r"cannot be (read|written)"):
         issue(tmp_path / "file" / "tokens.json", Role.OFFICER, LATER)
 
 

@@ -50,5 +50,5 @@ def test_what_a_person_may_not_is_refused_in_one_sentence_that_names_it(person: 
     ],
 )
 def test_duties_of_different_people_are_kept_apart(role: Role, right: Right) -> None:
-    """Who hands in does not see crews, who trains does not hand in, who reads figures does not change what makes them."""
+    """Who hands in sees no crews, who trains hands nothing in, who reads figures does not change what makes them."""
     assert not Person("Curlew", frozenset({role})).may(right)

@@ -39,7 +39,9 @@ def photo_list(visit: Visit, photos: pd.DataFrame, *, key: str) -> None:
                 about = " · ".join(plain(row[name]) for name in ("crew", "bin") if row[name])
                 st.markdown(f"**{plain(row['photo'])}**  \n{about}, {words.moment(row['taken_at'])}")
                 st.markdown(
-                    words.text("{downgraded} of {fruit} fruit downgraded", downgraded=row["downgraded"], fruit=row["fruit"])
+                    words.text(
+                        "{downgraded} of {fruit} fruit downgraded", downgraded=row["downgraded"], fruit=row["fruit"]
+                    )
                 )
             if kept:
                 look_at_tray(visit, row["sha256"], key=f"{key}_{row['sha256']}")

@@ -11,8 +11,8 @@ import pandas as pd
 import streamlit as st
 
 from app.desk import counted
-from app.screens.tables import prices_choice
 from app.parts.tray_links import photo_list
+from app.screens.tables import prices_choice
 from app.visit import Visit
 from app.words import Words
 from scorer.access.roles import Right
@@ -36,9 +36,7 @@ TITLE = message("Crew figures")
 ICON = ":material/groups:"
 ADDRESS = "crews"
 RIGHT = Right.SEE_CREWS
-PURPOSE = message(
-    "Each crew's share with its interval, by kind, over days, what it costs, and the photos behind it."
-)
+PURPOSE = message("Each crew's share with its interval, by kind, over days, what it costs, and the photos behind it.")
 
 _BY_WORDS = {
     "crew": message("Crews"),
@@ -110,7 +108,9 @@ def _narrow(visit: Visit, fruit: pd.DataFrame) -> pd.DataFrame:
                 there[column],
                 key=f"only_{column}",
                 placeholder=words.text("All"),
-                format_func=lambda value: words.text(message("not said")) if value == NOT_SAID else value.replace("_", " "),
+                format_func=lambda value: (
+                    words.text(message("not said")) if value == NOT_SAID else value.replace("_", " ")
+                ),
             )
             for place, column in enumerate(BY)
         }
@@ -131,14 +131,16 @@ def _shares_chart(words: Words, shares: pd.DataFrame, target: float) -> str | No
             target=words.percent(target),
         )
     )
-    told = ", ".join(f"{row.crew} {words.percent(row.share)}" for row in shares.itertuples())
+    told = ", ".join(
+        f"{name} {words.percent(share)}" for name, share in zip(shares["crew"], shares["share"], strict=True)
+    )
     chart = shares_to_pick(shares, words.text, target=target)
     event = st.altair_chart(chart, key="shares", on_select="rerun", theme=None, alt=told)
     picked = event.selection.get(PICKED) or []
     crews = list(shares["crew"])
     with st.container():
         tapped = picked[0]["crew"] if picked else None
-        return st.selectbox(
+        chosen: str | None = st.selectbox(
             words.text("Crew"),
             [None, *crews],
             index=crews.index(tapped) + 1 if tapped in crews else 0,
@@ -146,6 +148,7 @@ def _shares_chart(words: Words, shares: pd.DataFrame, target: float) -> str | No
             format_func=lambda name: words.text("all crews") if name is None else str(name),
             width=320,
         )
+    return chosen
 
 
 def _figures(words: Words, shares: pd.DataFrame, crew: str | None) -> None:
@@ -177,7 +180,9 @@ def _kinds(visit: Visit, fruit: pd.DataFrame, crew: str | None) -> None:
     words = visit.words
     shares = shares_of_kinds(fruit)
     shares["words"] = [words.text(MARK_WORDS[kind]) for kind in shares["kind"]]
-    st.caption(words.text("Share of fruit that bear a mark of the kind, within the limits or not. Tap a kind for its photos."))
+    st.caption(
+        words.text("Share of fruit that bear a mark of the kind, within the limits or not. Tap a kind for its photos.")
+    )
     chart = shares_to_pick(shares, words.text, name="words")
     event = st.altair_chart(chart, key=f"kinds_{crew}", on_select="rerun", theme=None, alt=words.text("Kinds of marks"))
     picked = event.selection.get(PICKED) or []

@@ -24,9 +24,7 @@ TITLE = message("Hand in photos")
 ICON = ":material/add_a_photo:"
 ADDRESS = "hand-in"
 RIGHT = Right.HAND_IN
-PURPOSE = message(
-    "Take or choose photos of trays and see at once which are good, and which to take again."
-)
+PURPOSE = message("Take or choose photos of trays and see at once which are good, and which to take again.")
 
 _SIGNS = {
     "good": (":material/check_circle:", message("good")),
@@ -109,7 +107,9 @@ def _progress_line(visit: Visit, progress: Progress, outcomes: tuple[PhotoOutcom
         return
     again = sum(item.verdict in ("retake", "refused") for item in outcomes)
     if again:
-        said = words.language.counted("{count} photo is to be taken again", "{count} photos are to be taken again", again)
+        said = words.language.counted(
+            "{count} photo is to be taken again", "{count} photos are to be taken again", again
+        )
         st.warning(said, icon=":material/replay:")
     else:
         st.success(words.text("All photos can be used; the trays can be put away."), icon=":material/check_circle:")
@@ -147,16 +147,13 @@ def _ask_what_is_missing(visit: Visit, delivery: Delivery, outcomes: tuple[Photo
         return
     with st.form("missing", border=True):
         st.markdown(f"**{words.text('The tags do not say all; please say it once')}**")
-        names = {"crew": message("Crew"), "bin": message("Bin")}
-        said: dict[str, object] = {
-            field: st.text_input(words.text(label)).strip() or None for field, label in names.items() if field in lacking
-        }
-        if "picked_at" in lacking:
-            day = st.date_input(words.text("Day of picking"), value=None)
-            hour = st.time_input(words.text("Hour of picking"), value=None)
-            said["picked_at"] = datetime.combine(day, hour) if day and hour else None
+        crew = st.text_input(words.text("Crew")) if "crew" in lacking else ""
+        name = st.text_input(words.text("Bin")) if "bin" in lacking else ""
+        day = st.date_input(words.text("Day of picking"), value=None) if "picked_at" in lacking else None
+        hour = st.time_input(words.text("Hour of picking"), value=None) if "picked_at" in lacking else None
         st.caption(words.text("It goes for the photos of this round whose tag does not say it."))
         if st.form_submit_button(words.text("Note it"), type="primary"):
-            given = {field: value for field, value in said.items() if value is not None}
-            complete(visit.person, visit.desk.engine, delivery, Tag(**given))
+            picked_at = datetime.combine(day, hour) if day and hour else None
+            said = Tag(crew=crew.strip() or None, bin=name.strip() or None, picked_at=picked_at)
+            complete(visit.person, visit.desk.engine, delivery, said)
             st.rerun(scope="fragment")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -54,7 +57,7 @@ def _list(visit: Visit, title: str, rows: pd.DataFrame, moment: str) -> None:
     st.dataframe(shown, hide_index=True, height="content" if len(shown) < 12 else 420)
 
 
-def _state(visit: Visit, row: dict[str, object]) -> str:
+def _state(visit: Visit, row: dict[Hashable, Any]) -> str:
     if row["settled_since"]:
         return visit.words.text("photographed again since")
     return visit.words.text("ready now") if row["due"] else visit.words.text("still waiting")

@@ -15,9 +15,7 @@ TITLE = message("Models")
 ICON = ":material/neurology:"
 ADDRESS = "models"
 RIGHT = Right.TRAIN
-PURPOSE = message(
-    "Which models scored the season, and how good each was found to be."
-)
+PURPOSE = message("Which models scored the season, and how good each was found to be.")
 
 
 def draw(visit: Visit) -> None:

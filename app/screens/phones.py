@@ -20,9 +20,7 @@ TITLE = message("Let phones in")
 ICON = ":material/qr_code_scanner:"
 ADDRESS = "phones"
 RIGHT = Right.HOST
-PURPOSE = message(
-    "Today's codes for phones in the same network, and taking them back."
-)
+PURPOSE = message("Today's codes for phones in the same network, and taking them back.")
 
 ROLE_WORDS = {
     Role.OFFICER: message("Quality officer"),

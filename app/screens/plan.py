@@ -19,9 +19,7 @@ TITLE = message("Plan a sample")
 ICON = ":material/calculate:"
 ADDRESS = "plan"
 RIGHT = Right.PLAN
-PURPOSE = message(
-    "How many bins and fruit a question takes, which bins, and when a check at the door may stop."
-)
+PURPOSE = message("How many bins and fruit a question takes, which bins, and when a check at the door may stop.")
 
 _QUESTIONS = {
     "size": message("How many bins and fruit"),
@@ -100,7 +98,9 @@ def _picks(visit: Visit) -> None:
     picks = drawn.picks.drop(columns="crew")
     st.markdown(words.told(drawn.sentence))
     st.download_button(words.text("The list as CSV"), table_as_csv(picks), "picks.csv", "text/csv", on_click="ignore")
-    st.table(picks.rename(columns=lambda name: words.text(name.replace("_", " "))), border="horizontal", hide_index=True)
+    st.table(
+        picks.rename(columns=lambda name: words.text(name.replace("_", " "))), border="horizontal", hide_index=True
+    )
 
 
 def _door(visit: Visit) -> None:

@@ -19,9 +19,7 @@ TITLE = message("Card and tags")
 ICON = ":material/qr_code_2:"
 ADDRESS = "card-and-tags"
 RIGHT = Right.PLAN
-PURPOSE = message(
-    "The reference card and the bins' tags, to print."
-)
+PURPOSE = message("The reference card and the bins' tags, to print.")
 
 _LARGEST_LIST_MB = 2
 
@@ -70,13 +68,8 @@ def _typed(visit: Visit) -> list[Tag]:
         st.info(words.text("Name a crew or a bin, or give a list, and the tags can be printed."))
         return []
     picked_at = datetime.combine(day, hour) if day and hour else None
-    about = {
-        "crew": clean_field(crew) or None,
-        "picked_at": picked_at,
-        "method": clean_field(method) or None,
-        "side": clean_field(side) or None,
-    }
-    return [Tag(bin=name, **about) for name in names or [None]]
+    whose, how, up = (clean_field(text) or None for text in (crew, method, side))
+    return [Tag(crew=whose, bin=name, picked_at=picked_at, method=how, side=up) for name in names or [None]]
 
 
 def _from_list(visit: Visit) -> list[Tag]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from typing import Any
 
 import streamlit as st
@@ -25,9 +26,7 @@ TITLE = message("Second look")
 ICON = ":material/visibility:"
 ADDRESS = "second-look"
 RIGHT = Right.SAY
-PURPOSE = message(
-    "The least certain marks one after the other, and fruit drawn by lot, until it is enough."
-)
+PURPOSE = message("The least certain marks one after the other, and fruit drawn by lot, until it is enough.")
 
 _ROUND = 30
 _WAYS = {"marks": message("Least certain marks"), "fruit": message("Fruit drawn by lot")}
@@ -72,7 +71,8 @@ def _marks(visit: Visit) -> None:
         st.success(words.text("No doubtful mark is waiting."), icon=":material/task_alt:")
         return
     mark = left[0]
-    name = f"{kind_name(words, mark['kind'])}, {words.text('sure to {percent}', percent=words.percent(mark['probability']))}"
+    sure = words.text("sure to {percent}", percent=words.percent(mark["probability"]))
+    name = f"{kind_name(words, mark['kind'])}, {sure}"
     st.markdown(f"**{name}** · {plain(mark['crew'] or '')} · {plain(mark['photo'])}")
     picture, answers = st.columns([3, 2], gap="medium")
     with picture:
@@ -84,7 +84,7 @@ def _marks(visit: Visit) -> None:
             st.markdown(f"- {plain(words.told(sentence))}")
 
 
-def _mark_picture(visit: Visit, mark: dict[str, Any]) -> None:
+def _mark_picture(visit: Visit, mark: dict[Hashable, Any]) -> None:
     words = visit.words
     mask = visit.desk.store.mark_mask(mark["sha256"])
     outline = None if mask is None else next((o for o in outlines_of(mask) if o.number == mark["mark"]), None)
@@ -108,7 +108,7 @@ def _mark_picture(visit: Visit, mark: dict[str, Any]) -> None:
     )
 
 
-def _answers(visit: Visit, mark: dict[str, Any]) -> None:
+def _answers(visit: Visit, mark: dict[Hashable, Any]) -> None:
     words = visit.words
     where = int(mark["mark_id"])
     said = None
@@ -139,7 +139,9 @@ def _fruit(visit: Visit) -> None:
     if drawn is None:
         number = st.number_input(words.text("Fruit to draw"), 5, 200, _ROUND, 5, key="fruit_to_draw", width=240)
         if st.button(words.text("Draw by lot"), type="primary", key="draw_fruit"):
-            st.session_state["drawn_fruit"] = fruit_to_check(visit.person, visit.desk.season, int(number)).to_dict("records")
+            st.session_state["drawn_fruit"] = fruit_to_check(visit.person, visit.desk.season, int(number)).to_dict(
+                "records"
+            )
             st.rerun()
         return
     if not drawn:

@@ -21,9 +21,7 @@ TITLE = message("Crew sheets")
 ICON = ":material/description:"
 ADDRESS = "crew-sheets"
 RIGHT = Right.PRINT_SHEETS
-PURPOSE = message(
-    "One page for a crew: its share in plain words and two things to look at tomorrow."
-)
+PURPOSE = message("One page for a crew: its share in plain words and two things to look at tomorrow.")
 
 
 def draw(visit: Visit) -> None:
@@ -55,7 +53,12 @@ def draw(visit: Visit) -> None:
         for note in notes:
             st.caption(words.told(note))
         st.download_button(
-            words.text("Crew sheets (PDF)"), data, "crew_sheets.pdf", "application/pdf", type="primary", on_click="ignore"
+            words.text("Crew sheets (PDF)"),
+            data,
+            "crew_sheets.pdf",
+            "application/pdf",
+            type="primary",
+            on_click="ignore",
         )
 
 

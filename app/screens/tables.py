@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -28,9 +30,7 @@ TITLE = message("Limits and prices")
 ICON = ":material/table_edit:"
 ADDRESS = "limits-and-prices"
 RIGHT = Right.EDIT_TABLES
-PURPOSE = message(
-    "The shed's own limits and prices, changed in place and checked before they count."
-)
+PURPOSE = message("The shed's own limits and prices, changed in place and checked before they count.")
 
 _SUBJECTS = {LIMITS: message("Limits"), PRICES: message("Prices")}
 _PARTS = {
@@ -126,7 +126,7 @@ def _edit(visit: Visit, table: Editable) -> None:
         st.rerun()
 
 
-def _columns(visit: Visit, frame: pd.DataFrame) -> dict[str, object]:
+def _columns(visit: Visit, frame: pd.DataFrame) -> dict[str, Any]:
     """Columns under the words of the page, units in brackets."""
     units = {"_g": "g", "_mm": "mm", "_cm2": "cm²"}
     config = {}
@@ -157,6 +157,6 @@ def _steps(visit: Visit, which: TableName, table: Editable | None = None) -> Non
         for row in past.to_dict("records"):
             when = words.moment(visit.at_the_site(row["at"].to_pydatetime()))
             st.markdown(
-                f"**{row['version']}** · {when} · {plain(row['who'])} · {words.text(row['did'])}: {plain(row['why'])}  \n"
-                f"{plain(row['differences'])}"
+                f"**{row['version']}** · {when} · {plain(row['who'])} · {words.text(row['did'])}: "
+                f"{plain(row['why'])}  \n{plain(row['differences'])}"
             )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -13,8 +16,8 @@ from scorer.access.roles import Right
 from scorer.arrivals.store import PhotoStore
 from scorer.language import message
 from scorer.outlines import Outline, Ring, number_under, outlines_of
-from scorer.records.mark_words import marks_as_said, say_kind, say_missed, take_back, words_of
 from scorer.records.checks import BY_EYE
+from scorer.records.mark_words import marks_as_said, say_kind, say_missed, take_back, words_of
 from scorer.records.photos import find_photos
 from scorer.records.scores import newest_scores_of
 from scorer.records.words_in_force import NOT_A_MARK
@@ -24,9 +27,7 @@ TITLE = message("Look at a tray")
 ICON = ":material/center_focus_strong:"
 ADDRESS = "tray"
 RIGHT = Right.SEE_TRAYS
-PURPOSE = message(
-    "See fruit and marks on a tray's photo, what decided, and say where the scorer is wrong."
-)
+PURPOSE = message("See fruit and marks on a tray's photo, what decided, and say where the scorer is wrong.")
 
 _CHOSEN = "tray_chosen"
 _PICTURE_PX = 1600
@@ -63,9 +64,9 @@ def _choose_photo(visit: Visit) -> pd.Series | None:
             return None
         names = {row.sha256: _name(visit, row) for row in found.itertuples()}
         picked = st.selectbox(
-            words.text("Newest first"), list(names), index=None, format_func=names.get, key=f"pick_tray_{wanted}"
+            words.text("Newest first"), list(names), index=None, format_func=names.__getitem__, key=f"pick_tray_{wanted}"
         )
-    sha256 = picked or wanted or (found["sha256"].iloc[0] if len(found) else None)
+    sha256 = str(picked or wanted or found["sha256"].iloc[0])
     photos = find_photos(visit.person, visit.desk.engine, sha256=sha256)
     if photos.empty:
         st.info(words.text("This photo is not in the records."))
@@ -74,7 +75,7 @@ def _choose_photo(visit: Visit) -> pd.Series | None:
     return photos.iloc[0]
 
 
-def _name(visit: Visit, row: object) -> str:
+def _name(visit: Visit, row: Any) -> str:
     parts = (row.bin or row.photo, row.crew, visit.words.moment(row.taken_at), row.side)
     return " · ".join(str(part) for part in parts if part)
 
@@ -88,7 +89,9 @@ def _headline(visit: Visit, photo: pd.Series) -> None:
     elif photo["reasons"]:
         st.caption(plain(words.told(photo["reasons"])))
     if photo["hold"] != "settled":
-        st.caption(words.text("Taken early: marks take one to two days to show, so a crew is not judged by this photo."))
+        st.caption(
+            words.text("Taken early: marks take one to two days to show, so a crew is not judged by this photo.")
+        )
 
 
 def _picture(
@@ -126,7 +129,9 @@ def _choose(sha256: str, what: tuple[str, int]) -> None:
 
 
 @st.cache_resource(show_spinner=False, max_entries=64)
-def _outlines(_store: PhotoStore, sha256: str) -> tuple[tuple[int, int], tuple[Outline, ...], tuple[Outline, ...]] | None:
+def _outlines(
+    _store: PhotoStore, sha256: str
+) -> tuple[tuple[int, int], tuple[Outline, ...], tuple[Outline, ...]] | None:
     fruit, marks = _store.fruit_mask(sha256), _store.mark_mask(sha256)
     if fruit is None or marks is None:
         return None
@@ -213,6 +218,7 @@ def _mark(visit: Visit, sha256: str, mark: pd.Series) -> None:
             options,
             default=kind,
             key=f"said_{sha256}_{mark['mark']}_{kind}",
+            wrap=True,
             format_func=lambda one: words.text("not a mark") if one == NOT_A_MARK else kind_name(words, one),
         )
         if said is not None and said != kind:
@@ -285,7 +291,7 @@ def _history(visit: Visit, sha256: str) -> None:
                     st.rerun()
 
 
-def _said(visit: Visit, row: dict[str, object]) -> str:
+def _said(visit: Visit, row: dict[Hashable, Any]) -> str:
     words = visit.words
     kinds = {kind: kind_name(words, kind) for kind in (*KINDS, UNSURE)} | {NOT_A_MARK: words.text("not a mark")}
     what = words.text("Fruit {number}", number=row["fruit"])

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
+from typing import Protocol
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from scorer.advice.crew_sheet import CrewSheet
 from scorer.advice.examples import cut_examples
-from scorer.advice.photos import TrayPhotos
 from scorer.advice.practice_table import Practices
 from scorer.advice.practices import choose_practices
 from scorer.advice.share_words import ALL_CREWS, TARGET, Comparison, share_of_crew
@@ -17,6 +19,16 @@ from scorer.crews.shares import defect_share
 from scorer.errors import ScorerError
 from scorer.language import Language
 from scorer.limits import Limits
+
+
+class MarkPictures(Protocol):
+    """Photos to cut examples from, by their names, and where their marks lie."""
+
+    def picture(self, photo: str, /) -> NDArray[np.uint8] | None:
+        """The upright photo, (H, W, 3) red, green, blue; None where it is not to be had."""
+
+    def mark_mask(self, photo: str, /) -> NDArray[np.uint16] | None:
+        """Numbers of its marks, pixel by pixel; None where they are not to be had."""
 
 
 def crew_sheets(
@@ -28,7 +40,7 @@ def crew_sheets(
     limits: Limits,
     practices: Practices,
     target: float | None = None,
-    photos: TrayPhotos | None = None,
+    photos: MarkPictures | None = None,
     confidence: float = 0.95,
 ) -> list[CrewSheet]:
     """One sheet for each crew.

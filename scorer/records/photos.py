@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 import pandas as pd
-from sqlalchemy import Engine, Select, case, func, select
+from sqlalchemy import Engine, case, func, select
 
 from scorer.access.roles import Person, Right
 from scorer.hold_time.clock import site_time, zone_of
@@ -74,7 +74,7 @@ def find_photos(
     return pd.DataFrame(rows, columns=list(PHOTO_COLUMNS)).astype({"fruit": "int64", "downgraded": "int64"})
 
 
-def _photos() -> Select[Any]:
+def _photos() -> Any:
     newest = select(func.max(Score.scored_at)).where(Score.photo_id == Photo.id).correlate(Photo).scalar_subquery()
     downgraded = (
         select(func.coalesce(func.sum(case((Fruit.downgraded, 1), else_=0)), 0))
