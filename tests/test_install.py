@@ -27,15 +27,15 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def test_the_wheel_puts_only_scorer_on_the_import_path(wheel: Path) -> None:
+def test_the_wheel_puts_only_scorer_and_its_pages_on_the_import_path(wheel: Path) -> None:
     tops = {name.split("/")[0] for name in zipfile.ZipFile(wheel).namelist()}
-    assert {top for top in tops if not top.endswith(".dist-info")} == {"scorer"}
+    assert {top for top in tops if not top.endswith(".dist-info")} == {"app", "scorer"}
 
 
 def test_the_wheel_carries_all_that_scorer_reads(wheel: Path) -> None:
     names = set(zipfile.ZipFile(wheel).namelist())
     listed = subprocess.run(
-        ["git", "ls-files", "scorer", "shared", "models"],
+        ["git", "ls-files", "app", "scorer", "shared", "models", "sample_images"],
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -43,7 +43,8 @@ def test_the_wheel_carries_all_that_scorer_reads(wheel: Path) -> None:
     )
     files = listed.stdout.splitlines()
     assert "shared/card.json" in files
-    installed = [re.sub(r"^(shared|models)/", r"scorer/_\1/", file) for file in files if (ROOT / file).exists()]
+    there = [re.sub(r"^sample_images/", "samples/", file) for file in files if (ROOT / file).exists()]
+    installed = [re.sub(r"^(shared|models|samples)/", r"scorer/_\1/", file) for file in there]
     assert sorted(set(installed) - names) == []
 
 
