@@ -30,14 +30,15 @@ FRUIT_ROW_DTYPES: Final = {
     "photo_verdict": "str",
     "verdict": "str",
     "downgraded": "bool",
+    "scored_downgraded": "bool",
     "brown_fraction": "float64",
     "checked_downgraded": "boolean",
     "check_chance": "float64",
     **dict.fromkeys((*KINDS, UNSURE), "bool"),
 }
-"""``verdict`` and ``downgraded`` are the scorer's word on the fruit, ``checked_downgraded`` an officer's, missing where
-nobody looked, ``check_chance`` the chance with which it was drawn for checking; each kind says whether the fruit bears
-a mark of it. Times are the site's own."""
+"""``verdict`` and ``downgraded`` go by the marks as people said they are, ``scored_downgraded`` by the scorer's own word;
+``checked_downgraded`` is an officer's on the whole fruit, missing where nobody looked, ``check_chance`` the chance with
+which it was drawn for checking; each kind says whether the fruit bears a mark of it. Times are the site's own."""
 
 RETAKE: Final = "in photos that are to be taken again"
 TOO_SOON: Final = "in photos taken less than 48 h after picking, or nobody knows when"
@@ -58,7 +59,7 @@ class Countable:
     Parameters
     ----------
     fruit : rows as of FRUIT_ROW_DTYPES with ``lot`` (bin and time of picking in one text: what fruit of one bin share),
-        ``day`` (of picking, as text), ``hour`` (of picking, 0 to 23) and ``defective`` (the scorer's word).
+        ``day`` (of picking, as text), ``hour`` (of picking, 0 to 23) and ``defective`` (that is ``downgraded``).
     left_out : how many fruit do not count, by reason; only reasons that occur.
     """
 
@@ -83,7 +84,8 @@ def rows_of_tables(photo: pd.DataFrame, fruit: pd.DataFrame, marks: pd.DataFrame
     photo, fruit, marks : with the columns of ``scorer.score_tables``.
     """
     about = photo[["photo", *_TRAY, "side", "method", "block", "cultivar", "taken_at", "hold", "verdict"]]
-    rows = fruit[["photo", "fruit", "verdict", "downgraded", "brown_fraction"]].merge(
+    rows = fruit[["photo", "fruit", "verdict", "downgraded", "brown_fraction"]]
+    rows = rows.assign(scored_downgraded=rows["downgraded"]).merge(
         about.rename(columns={"verdict": "photo_verdict"}), on="photo", how="left", validate="many_to_one"
     )
     kinds = marks[["photo", "fruit", "kind"]].drop_duplicates()

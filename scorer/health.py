@@ -141,7 +141,8 @@ def _deeds(health: Health) -> Iterator[str]:
 def _state(health: Health) -> Iterator[str]:
     room = f"{health.free_bytes / _GB:.1f} GB are free on the disk of the photos"
     yield f"{room}, which is about {health.photos_fit} photos." if health.photos_fit is not None else f"{room}."
-    yield f"The records hold {health.photos} photos, {health.fruit} fruit and {health.decisions} decisions."
+    counts = _some(health.photos, "photo", "photos"), f"{health.fruit} fruit"
+    yield f"The records hold {', '.join(counts)} and {_some(health.decisions, 'decision', 'decisions')}."
     if health.last_photo_at is not None:
         yield f"The last photo, {health.last_photo}, was taken at {health.last_photo_at:%Y-%m-%d %H:%M}."
     if health.last_score_at is not None:

@@ -19,16 +19,19 @@ from typing import Final
 
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_interval, format_time
+from babel.lists import format_list
 from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import PoFileError, read_po
-from babel.numbers import format_decimal, format_percent
+from babel.numbers import format_decimal, format_percent, get_decimal_symbol, get_group_symbol
 
 from scorer.errors import LanguageError
 from scorer.resources import shared_folder
+from scorer.text_patterns import TOLD_ENDING, TextPattern, is_number, is_pattern
 
 SOURCE_LANGUAGE: Final = "en"
 CATALOGUE: Final = "scorer.po"
+_LISTED: Final = re.compile(r", | and ")
 
 
 def message(text: str) -> str:
@@ -80,25 +83,52 @@ class Language:
     def told(self, sentence: str) -> str:
         """Translate a sentence that was put together elsewhere, such as a photo's reasons in the records.
 
-        It is translated whole, or by the source text whose braces it fills, or part by part between semicolons; what no
-        source text fits stays as it is.
+        It is translated whole, by the source text whose braces it fills, as a list of known words, or else part by part
+        between semicolons; what no source text fits stays as it is. Of what fills the braces, numbers are written as
+        the language writes them, values whose name ends in ``_told`` are themselves translated so, and all else, such
+        as names, stays.
         """
-        known = self.catalogue.gettext(sentence) if sentence else ""
-        if not sentence or known != sentence:
-            return known
-        for pattern, source in self.patterns:
-            found = pattern.fullmatch(sentence)
-            if found:
-                return self.catalogue.gettext(source).format(**found.groupdict())
         parts = sentence.split("; ")
-        return "; ".join(self.told(part) for part in parts) if len(parts) > 1 else sentence
+        for cut in range(len(parts), 0, -1):
+            head, rest = "; ".join(parts[:cut]), "; ".join(parts[cut:])
+            known = self._known(head)
+            if known is not None or cut == 1:
+                known = head if known is None else known
+                return f"{known}; {self.told(rest)}" if len(parts) > cut else known
+        return sentence
 
     @cached_property
-    def patterns(self) -> tuple[tuple[re.Pattern[str], str], ...]:
+    def patterns(self) -> tuple[TextPattern, ...]:
         """Source texts with values, as patterns of what they look like filled in; the longest first."""
         catalogue = getattr(self.catalogue, "_catalog", {})
-        sources = [text for text in catalogue if isinstance(text, str) and _has_values(text)]
-        return tuple((_pattern_of(text), text) for text in sorted(sources, key=len, reverse=True))
+        sources = [text for text in catalogue if isinstance(text, str) and is_pattern(text)]
+        return tuple(TextPattern.of(text) for text in sorted(sources, key=len, reverse=True))
+
+    def _known(self, sentence: str) -> str | None:
+        """The translation of a text, of one with values, or of a list of texts; None where the catalogue has none."""
+        text = self._translated(sentence)
+        if text is not None:
+            return text
+        for pattern in self.patterns:
+            values = pattern.values_in(sentence)
+            if values is not None:
+                filled = {name: self._retold(name, value) for name, value in values.items()}
+                return self.catalogue.gettext(pattern.source).format(**filled)
+        listed = [self._translated(word) for word in _LISTED.split(sentence)]
+        words = [word for word in listed if word is not None]
+        return str(format_list(words, locale=self.locale)) if 1 < len(words) == len(listed) else None
+
+    def _translated(self, text: str) -> str | None:
+        known = getattr(self.catalogue, "_catalog", {})
+        return self.catalogue.gettext(text) if text and text in known else None
+
+    def _retold(self, name: str, value: str) -> str:
+        if name.endswith(TOLD_ENDING):
+            return self.told(value)
+        if not is_number(name):
+            return value
+        signs = {".": get_decimal_symbol(self.locale), ",": get_group_symbol(self.locale)}
+        return "".join(signs.get(sign, sign) for sign in value)
 
     def say(self, saying: Saying) -> str:
         """Translate a sentence with its values."""
@@ -203,21 +233,6 @@ def read_catalogue(path: Path) -> Catalog:
         raise LanguageError(f"{path} cannot be read ({error.strerror}); check its name and rights.") from error
     except (PoFileError, ValueError, LookupError) as error:  # not a catalogue, or not in the encoding it names
         raise LanguageError(f"{path} is not a catalogue that can be read ({error}); mend the file.") from error
-
-
-def _has_values(text: str) -> bool:
-    return bool(text) and bool(placeholders(text)) and bool(re.sub(r"\{[^}]*\}|\W", "", text))
-
-
-def _pattern_of(text: str) -> re.Pattern[str]:
-    """What a source text looks like once its values are filled in; a value that comes twice is the same twice."""
-    pattern, seen = "", set[str]()
-    for words, name, _, _ in Formatter().parse(text):
-        pattern += re.escape(words)
-        if name is not None:
-            pattern += f"(?P={name})" if name in seen else f"(?P<{name}>.+?)"
-            seen.add(name)
-    return re.compile(pattern, re.DOTALL)
 
 
 def _locales(folder: Path | None) -> Path:

@@ -160,7 +160,7 @@ def test_who_has_no_role_is_told_why_and_sees_nothing_else(page: Page, shared: S
 def test_who_signs_out_must_sign_in_again(page: Page, shared: Served) -> None:
     sign_in(page, shared, "bowerbird")
     page.get_by_role("button", name="Sign out").click()
-    page.get_by_role("button").first.click()  # the provider asks whether to leave it too
+    page.wait_for_url("**/end_session**")  # the provider asks whether to leave it too
     page.goto(shared.address)
     expect(page.get_by_role("button", name="Sign in")).to_be_visible()
     assert "here is" not in page.inner_text("body")
@@ -202,6 +202,7 @@ def test_a_phone_whose_token_is_taken_back_is_shown_out_with_the_next_touch(
         expect(page.get_by_text("here is officer")).to_be_visible()
         assert token not in page.url
         assert token not in page.evaluate("document.cookie")
+        page.wait_for_load_state("networkidle")
         revoke(tokens_file, Role.OFFICER)
         page.get_by_role("button", name="Fail").click()
         expect(page.get_by_text("ended or was taken back")).to_be_visible()

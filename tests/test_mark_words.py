@@ -174,6 +174,14 @@ def test_without_a_scale_a_missed_mark_has_no_sizes_and_the_fruit_stays_not_judg
     assert row["brown_fraction"] == pytest.approx(0.012345678), "nobody knows how much larger it is"
 
 
+def test_a_mark_without_sizes_leaves_the_brown_fraction_of_a_measured_fruit_as_it_was(records: Engine) -> None:
+    score = scaled_score()
+    keep_score(batch_into(records), score.photo.assign(mm_per_px=float("nan")), score.fruit, score.marks)
+    say_missed(OFFICER, records, str(score.photo["sha256"].iloc[0]), 1, "crease", SQUARE)
+    row = fruit_row(records, 1)
+    assert (row["brown_fraction"], row["crease"], row["verdict"]) == (0.011, True, "not judged")
+
+
 def test_a_fruit_left_without_marks_has_no_brown_skin_even_without_a_scale(records: Engine) -> None:
     sha256 = keep(records, tray_score("bare.jpg"))
     say_kind(OFFICER, records, (sha256, 3, 3), NOT_A_MARK)

@@ -113,6 +113,11 @@ CHANGES: dict[str, Callable[[Engine, str], Any]] = {
     "a missed mark": lambda records, sha256: say_missed(OFFICER, records, sha256, 2, "cut", SQUARE),
     "a word on a fruit": lambda records, sha256: say_fruit(OFFICER, records, sha256, 2, True, 0.1),
     "a completed tag": lambda records, sha256: complete(records, sha256, 3),
+    "another name": lambda records, sha256: refresh_photo(batch_into(records), sha256, "moved.jpg", None),
+    "a side told": lambda records, sha256: refresh_photo(batch_into(records), sha256, "tray_0.jpg", Tag(side="b")),
+    "a time told": lambda records, sha256: refresh_photo(
+        batch_into(records), sha256, "tray_0.jpg", Tag(taken_at=datetime(2026, 1, 12, 9))
+    ),
 }
 
 

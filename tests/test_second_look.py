@@ -16,13 +16,14 @@ from scorer.crews.next_checks import draw_checks
 from scorer.crews.prediction_powered import shares_from_both
 from scorer.errors import AccessError, RecordsError, ScorerError
 from scorer.fruit_rows import countable
-from scorer.kinds import KINDS, UNSURE, load_model, name_marks
+from scorer.kinds import load_model, name_marks
 from scorer.marks.measure import MEASURES
 from scorer.records.checks import keep_checks, say_fruit
 from scorer.records.keep import keep_score
 from scorer.records.mark_words import say_kind, say_missed, take_back
 from scorer.records.season import Season
 from scorer.records.tables import Photo
+from scorer.score_tables import KINDS, UNSURE
 from scorer.second_look import LOOK_COLUMNS, fruit_to_check, marks_to_look_at, worth_looking
 from tests.drawn_records import OTHER_MODEL, batch_into, tray_score
 from tests.large_season import CREWS, fill_large_season
@@ -210,7 +211,7 @@ def test_putting_right_the_marks_of_checked_fruit_would_bend_figures_made_from_t
     looked[draw.choice(800, 200, replace=False)] = True
     table = pd.DataFrame(
         {"crew": "Curlew", "lot": np.repeat(np.arange(40), 20), "defective": said, "check_chance": 0.25}
-    ).assign(checked_downgraded=pd.array(np.where(looked, truth, None), dtype="boolean"))
+    ).assign(checked_downgraded=pd.Series(truth, dtype="boolean").where(pd.Series(looked)))
     (as_scored,) = shares_from_both(table)["share"]
     (put_right,) = shares_from_both(table.assign(defective=np.where(looked, truth, said)), weight=1.0)["share"]
     assert abs(as_scored - 0.4) < 0.13

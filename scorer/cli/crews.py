@@ -52,7 +52,7 @@ def crews(
     Shares are written as 0.05 for 5 %. Figures are for coaching, not for pay or discipline.
     """
     from scorer.check_list import write_checks
-    from scorer.crew_report.figures import Question, crew_figures
+    from scorer.crew_report.figures import SCORED, Question, crew_figures
     from scorer.crew_report.write import write_figures
     from scorer.crews.next_checks import draw_checks
     from scorer.crews.prices import load_prices
@@ -64,7 +64,7 @@ def crews(
     report, *_ = or_sentence(partial(write_figures, figures, out, paper=paper))
     _show(figures)
     if to_check:
-        drawn = draw_checks(counted.fruit, to_check, seed=seed)
+        drawn = draw_checks(counted.fruit, to_check, defective=SCORED, seed=seed)
         or_sentence(partial(write_checks, drawn.fruit, out / "to_check.csv"))
         click.echo(f"{out / 'to_check.csv'}: {len(drawn.fruit)} fruit to check, drawn by lot with seed {drawn.seed}.")
     click.echo(f"{report}: the report; beside it the tables as CSV and as one workbook.")

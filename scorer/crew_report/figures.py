@@ -25,6 +25,8 @@ from scorer.crews.standings import Standings, crew_standings
 from scorer.errors import ScorerError
 from scorer.fruit_rows import Countable
 
+SCORED: Final = "scored_downgraded"
+"""What checks by eye are weighed against: marks that an officer put right must not make the scorer seem right."""
 TARGET: Final = 0.05
 """Share of downgraded fruit that crews are held against where the shed names none; our own choice, no standard."""
 CORRECTION_COLUMNS: Final = (
@@ -121,8 +123,8 @@ def crew_figures(counted: Countable, question: Question) -> CrewFigures:
         by_kind=shares_by_kind(fruit, confidence=confidence),
         by=pd.concat(by, ignore_index=True) if by else shares_by(fruit.iloc[:0], FACTORS[0]),
         brown=mean_brown_fraction(fruit, confidence=confidence),
-        corrections=_corrections(fruit, shares, confidence),
-        worth=checks_worth(fruit),
+        corrections=_corrections(fruit, confidence),
+        worth=checks_worth(fruit, defective=SCORED),
         comparison=compare_crews(fruit, cluster="lot", confidence=confidence),
         standings=crew_standings(fruit, cluster="lot", limit=question.target, confidence=confidence),
         funnel=funnel(shares),
@@ -144,15 +146,16 @@ def _standardised(fruit: pd.DataFrame, confidence: float) -> tuple[Standardised,
     return (both, block) if more else (both,)
 
 
-def _corrections(fruit: pd.DataFrame, shares: pd.DataFrame, confidence: float) -> pd.DataFrame:
-    """Raw, corrected and joint shares, one row per crew."""
+def _corrections(fruit: pd.DataFrame, confidence: float) -> pd.DataFrame:
+    """Raw, corrected and joint shares, one row per crew; all by the scorer's own word."""
+    shares = defect_share(fruit, cluster="lot", defective=SCORED, confidence=confidence)
     raw = shares.rename(columns={"low": "share_low", "high": "share_high"})[["crew", "share_low", "share_high"]]
-    corrected = corrected_shares(fruit, confidence=confidence).rename(
+    corrected = corrected_shares(fruit, defective=SCORED, confidence=confidence).rename(
         columns={"low": "corrected_low", "high": "corrected_high", "note": "corrected_note"}
     )
-    both = shares_from_both(fruit, confidence=confidence)[["crew", "checked", "share", "low", "high", "note"]].rename(
-        columns={"share": "from_both", "low": "from_both_low", "high": "from_both_high", "note": "from_both_note"}
-    )
+    both = shares_from_both(fruit, defective=SCORED, confidence=confidence)[
+        ["crew", "checked", "share", "low", "high", "note"]
+    ].rename(columns={"share": "from_both", "low": "from_both_low", "high": "from_both_high", "note": "from_both_note"})
     table = corrected.merge(raw, on="crew").merge(both, on="crew")
     return table[list(CORRECTION_COLUMNS)]
 

@@ -24,7 +24,9 @@ from scorer.score_tables import KINDS, UNSURE
 _KINDS: Final = (*KINDS, UNSURE)
 _OF_FRUIT: Final = ("fruit", "verdict", "downgraded", "brown_fraction", *_KINDS)
 _OF_CHECK: Final = ("checked_downgraded", "check_chance")
-_OF_PHOTO: Final = tuple(name for name in FRUIT_ROW_DTYPES if name not in (*_OF_FRUIT, *_OF_CHECK))
+_OF_PHOTO: Final = tuple(
+    name for name in FRUIT_ROW_DTYPES if name not in (*_OF_FRUIT, *_OF_CHECK, "scored_downgraded")
+)
 
 
 @dataclass(frozen=True)
@@ -88,10 +90,12 @@ def laid_together(parts: SeasonParts, *, as_said: bool = True) -> pd.DataFrame:
     order = np.lexsort((parts.fruit["fruit"].to_numpy(), of_photo))
     order = order[of_photo[order] >= 0]  # a photo that was scored while this was read comes with the next reading
     fruit = parts.fruit.take(order).reset_index(drop=True)
+    scored = fruit["downgraded"]
     if as_said:
         fruit = _overlaid(fruit, parts.judged)
     photos = photo.take(of_photo[order]).reset_index(drop=True)
     columns = {name: photos[name] for name in _OF_PHOTO} | {name: fruit[name] for name in _OF_FRUIT}
+    columns["scored_downgraded"] = scored
     columns |= _said_by_eye(fruit["fruit_id"], parts.checks)
     return pd.DataFrame({name: columns[name] for name in FRUIT_ROW_DTYPES})
 

@@ -29,7 +29,6 @@ from scorer.tables_in_place.versions import (
     TAKEN_BACK,
     Version,
     back_to,
-    keep_found,
     keep_version,
     must_be_newest,
     steps_of,
@@ -184,7 +183,7 @@ def changed(
     content_of(which, text)
     if text == newest.text:
         raise TableError(f"Nothing differs from version {newest.number} of {which.name}; change a value first.")
-    _keep(folder, which, versions, Version(newest.number + 1, who, datetime.now(UTC), CHANGED, why.strip(), text))
+    keep_version(folder, which, Version(newest.number + 1, who, datetime.now(UTC), CHANGED, why.strip(), text))
     return newest.number + 1
 
 
@@ -200,7 +199,7 @@ def undo(person: Person, folder: Path, which: TableName, *, basis: int, why: str
     done = steps_of(versions).done
     if len(done) < 2:
         raise TableError(f"There is no change of {which.name} to take back.")
-    _keep(folder, which, versions, back_to(versions, done[-2], TAKEN_BACK, who, why.strip()))
+    keep_version(folder, which, back_to(versions, done[-2], TAKEN_BACK, who, why.strip()))
     return basis + 1
 
 
@@ -216,7 +215,7 @@ def redo(person: Person, folder: Path, which: TableName, *, basis: int, why: str
     undone = steps_of(versions).undone
     if not undone:
         raise TableError(f"There is no change of {which.name} that was taken back and can be put again.")
-    _keep(folder, which, versions, back_to(versions, undone[-1], PUT_AGAIN, who, why.strip()))
+    keep_version(folder, which, back_to(versions, undone[-1], PUT_AGAIN, who, why.strip()))
     return basis + 1
 
 
@@ -281,11 +280,6 @@ def _to_change(folder: Path, which: TableName, basis: int) -> list[Version]:
     versions = versions_of(folder, which)
     must_be_newest(versions, which, basis)
     return versions
-
-
-def _keep(folder: Path, which: TableName, versions: list[Version], version: Version) -> None:
-    keep_found(folder, which, versions[-1])
-    keep_version(folder, which, version)
 
 
 def _numbered(folder: Path, which: TableName, number: int) -> Version:

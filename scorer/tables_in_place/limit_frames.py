@@ -56,9 +56,7 @@ def limits_as_toml(frames: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
         for row in rows_of(frames, "classes", ("class",))
     ]
     if areas:
-        raise TableError(
-            f"There is an area of {next(iter(areas))}, which is no class; add the class or remove the row."
-        )
+        raise TableError(f"There is an area of {next(iter(areas))!r}, which is no class; add the class or remove it.")
     wounds = {f"{row.get('kind', '')}_mm": row.get("from_mm", "") for row in rows_of(frames, "wounds", ("kind",))}
     there = {"size_codes": sizes, "classes": classes, "open_wounds": wounds}
     known = {row.get("part", ""): row.get("known", "") for row in rows_of(frames, "known", ("part",))}

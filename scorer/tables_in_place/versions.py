@@ -64,21 +64,23 @@ class Steps:
 
 
 def versions_of(folder: Path, which: TableName) -> list[Version]:
-    """All versions of a shed's own table, oldest first; a file changed by other means is the last, not yet kept.
+    """All versions of a shed's own table, oldest first; a file that was changed by other means becomes the last.
 
-    A change that was broken off between its two files is carried through first.
+    A change that was broken off between its two files is carried through. A file with the text of an earlier version
+    is taken for such a change, and not for a hand that put it back.
 
     Raises
     ------
-    TableError : there is no such table, or its history cannot be read.
+    TableError : there is no such table, its history cannot be read, or what was found cannot be kept.
     """
     kept, text, found_at = _seen_together(folder, which)
     if kept and text == kept[-1].text:
         return kept
-    if text is None or (len(kept) > 1 and text == kept[-2].text):
+    if text is None or text in [version.text for version in kept]:
         put_newest(folder, which)
         return kept
-    return [*kept, Version(len(kept) + 1, "", found_at, FOUND, "", text)]
+    found = Version(len(kept) + 1, "", found_at, FOUND, "", text)
+    return [*kept, found] if _is_kept(folder, which, found) else versions_of(folder, which)
 
 
 def keep_version(folder: Path, which: TableName, version: Version) -> None:
@@ -88,27 +90,9 @@ def keep_version(folder: Path, which: TableName, version: Version) -> None:
     ------
     TableError : there is a version of this number already, for somebody else was quicker; or it cannot be written.
     """
-    path = _file_of(which.versions_folder(folder), version.number)
-    data = json.dumps(asdict(version) | {"at": version.at.isoformat()}, indent=1).encode("ascii")
-    try:
-        with _beside(path, data) as unfinished:
-            os.link(unfinished, path)  # unlike a renaming, this fails where the name is taken
-    except FileExistsError as error:
-        raise _overtaken(which, _read(path)) from error
-    except OSError as error:
-        raise _cannot_write(which, folder, error) from error
+    if not _is_kept(folder, which, version):
+        raise _overtaken(which, _read(_file_of(which.versions_folder(folder), version.number)))
     put_newest(folder, which)
-
-
-def keep_found(folder: Path, which: TableName, newest: Version) -> None:
-    """Keep a version that was found in the file, unless it is kept already.
-
-    Raises
-    ------
-    TableError : somebody else was quicker, or it cannot be written.
-    """
-    if newest.did == FOUND and not _file_of(which.versions_folder(folder), newest.number).exists():
-        keep_version(folder, which, newest)
 
 
 def put_newest(folder: Path, which: TableName) -> None:
@@ -178,6 +162,20 @@ def _seen_together(folder: Path, which: TableName) -> tuple[list[Version], str |
             raise TableError(f"{file.name} cannot be read ({reason_of(error)}); check its rights.") from error
         if sorted(place.glob("*.json")) == paths:
             return [_read(path) for path in paths], text, found_at
+
+
+def _is_kept(folder: Path, which: TableName, version: Version) -> bool:
+    """Keep a version; False where there is one of its number already."""
+    path = _file_of(which.versions_folder(folder), version.number)
+    data = json.dumps(asdict(version) | {"at": version.at.isoformat()}, indent=1).encode("ascii")
+    try:
+        with _beside(path, data) as unfinished:
+            os.link(unfinished, path)  # unlike a renaming, this fails where the name is taken
+    except FileExistsError:
+        return False
+    except OSError as error:
+        raise _cannot_write(which, folder, error) from error
+    return True
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|batches|all] [--trays FOLDER]``."""
+"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|batches|pages|all] [--trays FOLDER]``."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
 @click.command()
-@click.argument("what", type=click.Choice(["accuracy", "speed", "batches", "all"]), default="all")
+@click.argument("what", type=click.Choice(["accuracy", "speed", "batches", "pages", "all"]), default="all")
 @click.option(
     "--trays",
     "folders",
@@ -42,8 +42,9 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 )
 @click.option("--model", type=_FOLDER, help="Folder of the model; the shipped one when left out.")
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Photos at once.")
-def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None, jobs: int) -> None:
-    """Measure accuracy against known truth, speed on one core, and batches that go into the records."""
+@click.option("--fruit", type=click.IntRange(min=20), default=200_000, show_default=True, help="Season of the pages.")
+def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None, jobs: int, fruit: int) -> None:
+    """Measure accuracy against known truth, speed on one core, batches that go into the records, and the pages."""
     try:
         load_model(model)
     except ModelError as error:
@@ -57,6 +58,8 @@ def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None
         click.echo(memory_table())
         click.echo("\nreal scoring of the sample photos into the records\n")
         click.echo(throughput_table())
+    if what in ("pages", "all"):
+        _pages(fruit)
 
 
 def _accuracy(folders: tuple[Path, ...], held_out: int, settings: Settings, jobs: int) -> None:
@@ -90,6 +93,17 @@ def _speed(model: Path | None) -> None:
         for extra in ([], ["--memory"]):
             command = [sys.executable, "-m", "tests.benchmarks.speed", str(photo), *chosen, *extra]
             subprocess.run(command, check=True, env=os.environ | ONE_THREAD, cwd=ROOT)
+
+
+def _pages(fruit: int) -> None:
+    from tests.benchmarks.pages import chromium_path, print_pages  # needs a browser, and what drives it
+
+    if chromium_path() is None:
+        raise click.ClickException(
+            "There is no chromium to open the pages with; install it, or measure something else."
+        )
+    click.echo("\nthe pages in a browser\n")
+    print_pages(fruit, click.echo)
 
 
 if __name__ == "__main__":
