@@ -1,10 +1,16 @@
-"""What every page works on, opened once for all visitors: records, season, photos, and where things lie."""
+"""What every page works on, opened once for all visitors: records, season, photos, and where things lie.
+
+Figures are worked out once for each state of the season and shared by all visitors.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
+import pandas as pd
 import streamlit as st
 from sqlalchemy import Engine
 
@@ -13,6 +19,8 @@ from scorer.arrivals.store import PhotoStore
 from scorer.fruit_rows import Countable, countable
 from scorer.records.database import open_records
 from scorer.records.season import Season
+
+Figure = TypeVar("Figure")
 
 
 @dataclass(frozen=True)
@@ -38,6 +46,36 @@ class Desk:
         return self.settings.tables_folder
 
 
+@dataclass(frozen=True)
+class SeasonPart:
+    """Some fruit of a season, and how they were chosen.
+
+    Parameters
+    ----------
+    fruit : shared by all visitors, so never changed.
+    chosen : the state of the season, and what it was narrowed down to; figures are kept by it.
+    """
+
+    fruit: pd.DataFrame
+    chosen: tuple[Hashable, ...]
+
+    def narrowed(self, to: Hashable, narrow: Callable[[pd.DataFrame], pd.DataFrame]) -> SeasonPart:
+        """A smaller part; ``to`` tells this way of narrowing from all others."""
+        return SeasonPart(narrow(self.fruit), (*self.chosen, to))
+
+    def figure(self, work_out: Callable[..., Figure], *about: object) -> Figure:
+        """What a function of a module says of these fruit, worked out at the first asking; never changed.
+
+        Parameters
+        ----------
+        work_out : is given the fruit and ``about``.
+        about : values that tell by their ``repr`` all that is in them.
+        """
+        asked = repr((work_out.__module__, work_out.__qualname__, about))
+        figure: Figure = _figure(repr(self.chosen), asked, lambda: work_out(self.fruit, *about))
+        return figure
+
+
 def the_desk() -> Desk:
     """The one desk of this server."""
     return _opened(app_settings())
@@ -54,6 +92,18 @@ def counted(desk: Desk, *, any_hold: bool) -> Countable:
     return _counted(desk.season, desk.season.stamp, any_hold)
 
 
+def whole_season(desk: Desk, *, any_hold: bool) -> tuple[SeasonPart, Countable]:
+    """All fruit that count, to be narrowed down, and how many do not."""
+    stamp = desk.season.stamp
+    season = _counted(desk.season, stamp, any_hold)
+    return SeasonPart(season.fruit, (stamp, any_hold)), season
+
+
 @st.cache_resource(show_spinner=False, max_entries=4)
 def _counted(_season: Season, stamp: object, any_hold: bool) -> Countable:
     return countable(_season.rows(), any_hold=any_hold)
+
+
+@st.cache_resource(show_spinner=False, max_entries=300)
+def _figure(chosen: str, asked: str, _work_out: Callable[[], Any]) -> Any:
+    return _work_out()

@@ -36,7 +36,7 @@ FRUIT_ROW_DTYPES: Final = {
     "check_chance": "float64",
     **dict.fromkeys((*KINDS, UNSURE), "bool"),
 }
-"""``verdict`` and ``downgraded`` go by the marks as people said they are, ``scored_downgraded`` by the scorer's own word;
+"""``verdict`` and ``downgraded`` go by the marks as people said they are, ``scored_downgraded`` by the score alone;
 ``checked_downgraded`` is an officer's on the whole fruit, missing where nobody looked, ``check_chance`` the chance with
 which it was drawn for checking; each kind says whether the fruit bears a mark of it. Times are the site's own."""
 

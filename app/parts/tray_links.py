@@ -30,7 +30,10 @@ def photo_list(visit: Visit, photos: pd.DataFrame, *, key: str) -> None:
     key : begins the keys of the buttons.
     """
     words = visit.words
-    for row in photos.to_dict("records"):
+    kept_first = sorted(
+        photos.to_dict("records"), key=lambda row: visit.desk.store.photo_path(row["sha256"]) is None
+    )  # sorted keeps the order among those that can be looked at
+    for row in kept_first:
         with st.container(border=True, horizontal=True, vertical_alignment="center"):
             kept = visit.desk.store.photo_path(row["sha256"]) is not None
             if kept:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 
-from app.desk import counted
+from app.desk import Desk, SeasonPart, whole_season
 from app.parts.tray_links import photo_list
 from app.screens.tables import prices_choice
 from app.visit import Visit
@@ -54,21 +54,37 @@ _PARTS = {
 }
 
 
+def work_out_ahead(desk: Desk) -> None:
+    """Work out what the page shows first, so that no visitor waits for it."""
+    whole_season(desk, any_hold=False)[0].figure(_shares_of)
+
+
+def work_out_the_rest(desk: Desk) -> None:
+    """Work out the other figures of the whole season, those that take long last."""
+    whole, _ = whole_season(desk, any_hold=False)
+    whole.figure(shares_of_kinds)
+    whole.figure(over_time, ALL_CREWS)
+    whole.figure(_against_the_rest)
+    whole_season(desk, any_hold=True)[0].figure(_shares_of)
+    whole.figure(standardised_shares)
+
+
 def draw(visit: Visit) -> None:
     """Draw the page."""
     words = visit.words
     any_hold = st.toggle(words.text("Count early photos, too"), key="any_hold")
-    season = counted(visit.desk, any_hold=any_hold)
+    whole, season = whole_season(visit.desk, any_hold=any_hold)
     if season.fruit.empty:
         st.info(words.text("No fruit count yet: hand in photos of trays, 48 h or more after picking."))
         st.caption(words.told(season.sentence))
         return
-    fruit = _narrow(visit, season.fruit)
+    part_of_season = _narrow(visit, whole)
+    fruit = part_of_season.fruit
     if fruit.empty:
         st.info(words.text("No fruit is left by this choice; widen it."))
         return
     target = st.session_state.get("target", 100 * TARGET) / 100
-    shares = defect_share(fruit, cluster="lot")
+    shares = part_of_season.figure(_shares_of)
     crew = _shares_chart(words, shares, target)
     st.caption(f"{words.told(season.sentence)} {words.text(FOR_COACHING)} {words.text(FAIR_USE)}")
     _figures(words, shares, crew)
@@ -80,26 +96,34 @@ def draw(visit: Visit) -> None:
         required=True,
         format_func=lambda name: words.text(_PARTS[name]),
     )
-    own = fruit if crew is None else fruit[fruit["crew"] == crew]
+    own = part_of_season if crew is None else part_of_season.narrowed(crew, lambda all_: all_[all_["crew"] == crew])
     match part:
         case "photos":
-            _photos(visit, own)
+            _photos(visit, own.fruit)
         case "kinds":
             _kinds(visit, own, crew)
         case "days":
             _days(words, own, crew)
         case "rest":
-            _rest(words, fruit)
+            _rest(words, part_of_season)
         case "mix":
-            _same_mix(words, fruit)
+            _same_mix(words, part_of_season)
         case "cost":
-            _cost(visit, fruit)
+            _cost(visit, part_of_season)
     _export(visit, Countable(fruit, season.left_out), target)
 
 
-def _narrow(visit: Visit, fruit: pd.DataFrame) -> pd.DataFrame:
+def _shares_of(fruit: pd.DataFrame) -> pd.DataFrame:
+    return defect_share(fruit, cluster="lot")
+
+
+def _against_the_rest(fruit: pd.DataFrame) -> pd.DataFrame:
+    return compare_crews(fruit, cluster="lot")
+
+
+def _narrow(visit: Visit, whole: SeasonPart) -> SeasonPart:
     words = visit.words
-    there = choices(visit.person, fruit)
+    there = choices(visit.person, whole.fruit)
     with st.expander(words.text("Narrow down"), icon=":material/tune:"):
         columns = st.columns(2)
         values = {
@@ -119,7 +143,8 @@ def _narrow(visit: Visit, fruit: pd.DataFrame) -> pd.DataFrame:
         st.number_input(
             words.text("Target, % of fruit downgraded at most"), 0.5, 50.0, 100 * TARGET, 0.5, key="target", width=320
         )
-    return narrowed(visit.person, fruit, Narrowing(values, first, last))
+    narrowing = Narrowing(values, first, last)
+    return whole.narrowed(repr(narrowing), lambda fruit: narrowed(visit.person, fruit, narrowing))
 
 
 def _shares_chart(words: Words, shares: pd.DataFrame, target: float) -> str | None:
@@ -176,10 +201,10 @@ def _photos(visit: Visit, fruit: pd.DataFrame, kind: str | None = None) -> None:
     photo_list(visit, photos.sort_values("photo", key=lambda column: column.map(order)), key="behind")
 
 
-def _kinds(visit: Visit, fruit: pd.DataFrame, crew: str | None) -> None:
+def _kinds(visit: Visit, own: SeasonPart, crew: str | None) -> None:
     words = visit.words
-    shares = shares_of_kinds(fruit)
-    shares["words"] = [words.text(MARK_WORDS[kind]) for kind in shares["kind"]]
+    shares = own.figure(shares_of_kinds)
+    shares = shares.assign(words=[words.text(MARK_WORDS[kind]) for kind in shares["kind"]])
     st.caption(
         words.text("Share of fruit that bear a mark of the kind, within the limits or not. Tap a kind for its photos.")
     )
@@ -188,11 +213,11 @@ def _kinds(visit: Visit, fruit: pd.DataFrame, crew: str | None) -> None:
     picked = event.selection.get(PICKED) or []
     if picked:
         (kind,) = shares.loc[shares["words"] == picked[0]["words"], "kind"]
-        _photos(visit, fruit, kind)
+        _photos(visit, own.fruit, kind)
 
 
-def _days(words: Words, fruit: pd.DataFrame, crew: str | None) -> None:
-    days = over_time(fruit, crew or words.text(ALL_CREWS))
+def _days(words: Words, own: SeasonPart, crew: str | None) -> None:
+    days = own.figure(over_time, crew or words.text(ALL_CREWS))
     if days.table.empty:
         st.info(words.text("No day of picking is known."))
         return
@@ -202,15 +227,15 @@ def _days(words: Words, fruit: pd.DataFrame, crew: str | None) -> None:
         st.markdown(f"- {words.told(sentence)}")
 
 
-def _rest(words: Words, fruit: pd.DataFrame) -> None:
+def _rest(words: Words, chosen: SeasonPart) -> None:
     st.caption(words.text("Each crew against all others together, all comparisons taken at once: no list of ranks."))
-    for sentence in compare_crews(fruit, cluster="lot")["sentence"]:
+    for sentence in chosen.figure(_against_the_rest)["sentence"]:
         st.markdown(f"- {words.told(sentence)}")
 
 
-def _same_mix(words: Words, fruit: pd.DataFrame) -> None:
+def _same_mix(words: Words, chosen: SeasonPart) -> None:
     st.caption(words.text("The share that each crew would have, had all picked the same blocks in the same ways."))
-    mix = standardised_shares(fruit)
+    mix = chosen.figure(standardised_shares)
     for warning in mix.warnings:
         st.markdown(f"- {words.told(warning)}")
     st.table(
@@ -228,13 +253,13 @@ def _same_mix(words: Words, fruit: pd.DataFrame) -> None:
     )
 
 
-def _cost(visit: Visit, fruit: pd.DataFrame) -> None:
+def _cost(visit: Visit, chosen: SeasonPart) -> None:
     words = visit.words
     prices = prices_choice(visit)
     if prices is None:
         st.info(words.text("No prices yet: an analyst can write the shed's own under Limits and prices."))
         return
-    costs = crew_costs(fruit, prices)
+    costs = chosen.figure(crew_costs, prices)
     all_kinds = costs[costs["kind"] == "all"]
     st.table(
         pd.DataFrame(
@@ -249,7 +274,7 @@ def _cost(visit: Visit, fruit: pd.DataFrame) -> None:
             }
         ).set_index(words.text("Crew"))
     )
-    for sentence in halving_the_worst(fruit, prices)["sentence"]:
+    for sentence in chosen.figure(halving_the_worst, prices)["sentence"]:
         st.markdown(f"- {words.told(sentence)}")
 
 

@@ -56,16 +56,20 @@ def draw(visit: Visit) -> None:
 def _choose_photo(visit: Visit) -> pd.Series | None:
     words = visit.words
     wanted = st.query_params.get("photo")
-    with st.expander(words.text("Another tray"), icon=":material/search:", expanded=wanted is None):
-        text = st.text_input(words.text("Bin or photo, or a part of its name"), key="find_tray")
-        found = find_photos(visit.person, visit.desk.engine, text=text)
-        if found.empty and wanted is None:
-            st.info(words.text("No photo is called so. Photos that were handed in are listed here."))
-            return None
-        names = {row.sha256: _name(visit, row) for row in found.itertuples()}
-        picked = st.selectbox(
-            words.text("Newest first"), list(names), index=None, format_func=names.__getitem__, key=f"pick_tray_{wanted}"
-        )
+    left, right = st.columns(2)
+    text = left.text_input(words.text("Bin or photo, or a part of its name"), key="find_tray")
+    found = find_photos(visit.person, visit.desk.engine, text=text)
+    if found.empty and wanted is None:
+        st.info(words.text("No photo is called so. Photos that were handed in are listed here."))
+        return None
+    names = {row.sha256: _name(visit, row) for row in found.itertuples()}
+    picked = right.selectbox(
+        words.text("Another tray, the newest first"),
+        list(names),
+        index=None,
+        format_func=names.__getitem__,
+        key=f"pick_tray_{wanted}",
+    )
     sha256 = str(picked or wanted or found["sha256"].iloc[0])
     photos = find_photos(visit.person, visit.desk.engine, sha256=sha256)
     if photos.empty:
