@@ -194,7 +194,7 @@ def _mark(draw: np.random.Generator, kind: str, *, downgrading: bool) -> dict[st
         width, area = length * 0.8, length**2 * 0.6
     else:
         length = draw.uniform(6, 25) if downgrading else draw.uniform(2, 4.5) if kind == "cut" else draw.uniform(10, 30)
-        width = draw.uniform(1.2, 2.2)
+        width = min(draw.uniform(1.2, 2.2), 0.6 * length)
         area = length * width * 0.7
     if not downgrading and draw.random() < _SHARE_UNSURE:
         kind = UNSURE

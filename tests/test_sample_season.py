@@ -1,4 +1,4 @@
-"""The invented season: every page has something to show, nothing of it passes for real, and it is the same each time."""
+"""The invented season: every page has something to show, nothing passes for real, and it is the same each time."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ from scorer.verdict import judge_fruit
 
 MANAGER = Person("Banksia", frozenset({Role.MANAGER}))
 NAMES = [crew.name for crew in CREWS]
-SEEDS = range(3)
+SEEDS = range(2)
 
 
 @pytest.fixture(scope="module")
@@ -217,12 +217,12 @@ def joined(photos: list[DrawnPhoto], table: str) -> pd.DataFrame:
     return pd.concat([getattr(one, table) for one in photos if len(getattr(one, table))], ignore_index=True)
 
 
-@pytest.mark.parametrize("table", ["photo", "fruit", "marks"])
-def test_the_same_seed_draws_the_same_figures_and_another_draws_others(examples: pd.DataFrame, table: str) -> None:
+def test_the_same_seed_draws_the_same_figures_and_another_draws_others(examples: pd.DataFrame) -> None:
     limits = load_limits("shed")
-    first, again, other = (joined(drawn_weeks(seed, limits, examples), table) for seed in (1, 1, 2))
-    pd.testing.assert_frame_equal(first, again)
-    assert not first.equals(other)
+    first, again, other = (drawn_weeks(seed, limits, examples) for seed in (1, 1, 2))
+    for table in ("photo", "fruit", "marks"):
+        pd.testing.assert_frame_equal(joined(first, table), joined(again, table))
+        assert not joined(first, table).equals(joined(other, table))
 
 
 @pytest.mark.parametrize("seed", SEEDS)
