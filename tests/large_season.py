@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Engine, insert
 
 from scorer.marks.measure import MEASURES
 from scorer.records.tables import Base, Bin, Block, Crew, FittedModel, Fruit, Import, Mark, Photo, Score, Site, Tray
-from scorer.score_tables import KINDS, MARK_COLUMNS, UNSURE
+from scorer.score_tables import KINDS, MARK_COLUMNS, SETTLED, UNSURE
 from scorer.verdict import OVER, WITHIN
 
 CREWS: Final = (
@@ -89,15 +89,12 @@ def _insert_photos(connection: Connection, bins: int) -> None:
         taken_at = FIRST_DAY + timedelta(days=number // PHOTOS_OF_A_BIN % DAYS + 2.5, seconds=number)
         name = f"season/photo_{number:06}.jpg"
         photo = {"sha256": hashlib.sha256(name.encode()).hexdigest(), "name": name, "site_id": 1, "side": "a"}
-        photos.append(photo | {"tray_id": number + 1, "taken_at": taken_at, "hours_since_picking": 55.0} | SETTLED)
+        photos.append(photo | {"tray_id": number + 1, "taken_at": taken_at, "hold": SETTLED})
         score = {"photo_id": number + 1, "model_id": 1, "import_id": 1, "software": "0.1.0", "limits": "shed"}
         score |= {"scored_at": taken_at + timedelta(hours=1), "card_found": True, "mm_per_px": 0.2, "seconds": 2.0}
         scores.append(score | {"verdict": "good", "fruit": FRUIT_OF_A_PHOTO})
     _insert(connection, Photo, photos)
     _insert(connection, Score, scores)
-
-
-SETTLED: Final = {"hold": "settled"}
 
 
 def _downgraded(draw: np.random.Generator, bins: int) -> Flags:

@@ -133,6 +133,28 @@ def test_every_change_gives_another_stamp_and_other_rows_and_no_change_keeps_bot
     assert_as_read_afresh(kept)
 
 
+def test_a_word_that_is_taken_back_is_forgotten_here_too(records: Engine) -> None:
+    sha256 = keep(records, 0)
+    word = say_kind(OFFICER, records, (sha256, 1, 1), "not a mark")
+    kept = Season(records)
+    assert not kept.rows()["downgraded"].iloc[0]
+    take_back(OFFICER, records, word)
+    assert kept.rows()["downgraded"].iloc[0]
+    assert_as_read_afresh(kept)
+
+
+def test_fruit_keep_to_their_own_photo_whatever_order_photos_come_in(records: Engine) -> None:
+    for number in (3, 2, 1, 0):
+        sha256 = keep(records, number)
+        complete(records, sha256, 10 + number)
+        say_fruit(OFFICER, records, sha256, 2, True, (1 + number) / 10)
+    rows = season_fruit(records)
+    assert rows["check_chance"].dropna().tolist() == [0.1, 0.2, 0.3, 0.4]
+    assert rows["photo"].tolist() == [f"moved/{number}.jpg" for number in (10, 10, 11, 11, 12, 12, 13, 13)]
+    assert rows["bin"].tolist() == [f"T-{number}" for number in (10, 10, 11, 11, 12, 12, 13, 13)]
+    assert rows["fruit"].tolist() == [1, 2] * 4
+
+
 def test_two_seasons_never_share_a_stamp(records: Engine) -> None:
     assert Season(records).stamp != Season(records).stamp
 
