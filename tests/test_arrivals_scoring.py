@@ -152,6 +152,24 @@ def test_a_photo_handed_in_again_is_known_and_not_scored_again(plan: ScoringPlan
     assert set(recorded(plan).values()) == {1}
 
 
+def test_two_photos_that_phones_call_alike_are_recorded_under_names_of_their_own(
+    plan: ScoringPlan, tmp_path: Path
+) -> None:
+    delivery = begin_delivery(OFFICER, plan.inbox)
+    one, other = drawn(tmp_path, 1), drawn(tmp_path, 2)
+    for path in (one, other, one):
+        hand_in(delivery, path, "image.jpg")
+    score_all(plan, delivery)
+    second = hashlib.sha256(other.read_bytes()).hexdigest()
+    engine = open_records(make_url(plan.records_url))
+    names = {name for part in scores_of(engine) for name in part.photo["photo"]}
+    engine.dispose()
+    assert names == {"image.jpg", f"image_{second[:8]}.jpg"}
+    assert [outcome.shown for outcome in outcomes_of(delivery)] == ["image.jpg"] * 3, (
+        "the officer sees the phone's name"
+    )
+
+
 def test_a_known_photo_that_the_store_has_lost_is_put_there_again(plan: ScoringPlan, tmp_path: Path) -> None:
     score_all(plan, delivery_of(plan, tmp_path, 1))
     shutil.rmtree(plan.store_folder)

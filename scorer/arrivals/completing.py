@@ -22,6 +22,7 @@ from scorer.hold_time.clock import zone_of
 from scorer.manifest import TIME_COLUMNS
 from scorer.records.database import in_words
 from scorer.records.keep import OpenImport, refresh_photo
+from scorer.records.photos import name_of_its_own
 from scorer.records.scores import score_of_photo
 from scorer.records.tables import FittedModel, Photo, Score, Site
 from scorer.tag import LONGEST_FIELD, Tag, clean_field
@@ -95,7 +96,8 @@ def _complete(engine: Engine, item: Item, given: dict[str, Any]) -> bool:
     batch = _batch_of(engine, item.sha256)
     if batch is None:  # its score was removed since
         return False
-    refresh_photo(batch, item.sha256, item.shown, Tag(**taken))
+    name = name_of_its_own(engine, item.shown, item.sha256)
+    refresh_photo(batch, item.sha256, name, Tag(**taken))
     write_outcome(item, _again(engine, item, batch, outcome))
     return True
 

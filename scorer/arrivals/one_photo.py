@@ -34,6 +34,7 @@ from scorer.batch.task import Outcome, ScoreOne, Task, Wanted
 from scorer.batch.workers import OUT_OF_MEMORY
 from scorer.errors import ArrivalError, OutputError, PhotoError, ScorerError
 from scorer.records.keep import OpenImport, is_scored, keep_score, refresh_photo
+from scorer.records.photos import name_of_its_own
 from scorer.records.scores import ScoreTables, score_of_photo
 from scorer.results import MASKS, reason_of, remove_file
 
@@ -136,7 +137,8 @@ def _is_known(item: Item, batch: OpenImport, bench: Bench, *, again: bool) -> bo
 def _scored(item: Item, bench: Bench) -> Outcome:
     """Score the photo; one that could not be kept without its place is refused."""
     started = time.perf_counter()
-    task = Task(item.photo, item.shown, None, item.sha256, bench.score, Wanted(masks=True))
+    name = name_of_its_own(bench.engine, item.shown, item.sha256)
+    task = Task(item.photo, name, None, item.sha256, bench.score, Wanted(masks=True))
     outcome = task()
     if outcome.refused:
         return outcome
@@ -155,7 +157,7 @@ def _masks(scored: Outcome, kept: Outcome | ScoreTables) -> dict[str, bytes]:
 
 
 def _from_records(item: Item, batch: OpenImport, bench: Bench, *, known: bool) -> PhotoOutcome:
-    refresh_photo(batch, item.sha256, item.shown, None)
+    refresh_photo(batch, item.sha256, name_of_its_own(bench.engine, item.shown, item.sha256), None)
     kept = score_of_photo(bench.engine, item.sha256, batch.model_sha256)
     return outcome_from_score(item, kept.photo, len(kept.marks), known=known)
 

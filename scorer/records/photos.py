@@ -74,6 +74,23 @@ def find_photos(
     return pd.DataFrame(rows, columns=list(PHOTO_COLUMNS)).astype({"fruit": "int64", "downgraded": "int64"})
 
 
+def name_of_its_own(engine: Engine, name: str, sha256: str) -> str:
+    """What a photo is to be called: its name, or where another has that already, as phones do, one with its hash.
+
+    Figures and lists go by a photo's name, so that two photos of one name would be taken for one.
+
+    Raises
+    ------
+    RecordsError : the records cannot be read.
+    """
+    taken = select(Photo.id).where(Photo.name == name, Photo.sha256 != sha256).limit(1)
+    with in_words(engine), engine.connect().execution_options(reads=True) as connection:
+        if connection.scalar(taken) is None:
+            return name
+    stem, dot, ending = name.rpartition(".")
+    return f"{stem if dot else name}_{sha256[:8]}{dot}{ending if dot else ''}"
+
+
 def _photos() -> Any:
     newest = select(func.max(Score.scored_at)).where(Score.photo_id == Photo.id).correlate(Photo).scalar_subquery()
     downgraded = (
