@@ -92,7 +92,7 @@ def _misplaced(asked: HTTPConnection, door: Door) -> Response | None:
     if asked.scope["type"] == "http" and asked.scope["method"] in _CHANGES_NOTHING:
         return None
     for origin in asked.headers.getlist("origin"):
-        if urlsplit(origin).netloc.lower() != hosts[0].lower() and origin not in door.origins:
+        if _place(origin) != hosts[0].lower() and origin not in door.origins:
             return _page(403, "Another server's page asked for this; open the pages themselves.")
     return None
 
@@ -126,7 +126,7 @@ def _holder(token: str, asked: HTTPConnection, door: Door) -> LetIn | None:
 def _take_in(asked: HTTPConnection, door: Door, token: str, holder: LetIn) -> Response:
     """Keep the token in a cookie, and send on to the address without it, so that no history or Referer keeps it."""
     # One slash alone begins the path: after two, a browser would read the name of another server.
-    path = "/" + quote(asked.url.path and str(asked.scope["path"]).lstrip("/\\"))
+    path = "/" + quote(str(asked.scope["path"]).lstrip("/\\"))
     rest = [(key, value) for key, value in parse_qsl(asked.url.query, True) if key != TOKEN_PARAMETER]
     answer = RedirectResponse(path + (f"?{urlencode(rest)}" if rest else ""), 303, {"Cache-Control": "no-store"})
     answer.set_cookie(
@@ -149,13 +149,10 @@ def _watched(asked: HTTPConnection, door: Door, receive: Receive, send: Send) ->
     """
     closed = False
 
-    async def ask(message: Message) -> bool:
-        return message["type"] != "websocket.receive" or _without_token(asked, door) is None
-
     async def receive_while_let_in() -> Message:
         nonlocal closed
         message = await receive()
-        if await ask(message):
+        if message["type"] != "websocket.receive" or _without_token(asked, door) is None:
             return message
         closed = True
         if door.farewell is not None:
@@ -189,6 +186,14 @@ def _name(host: str) -> str | None:
     except ValueError:
         return None
     return name if parts.netloc == host and "@" not in host else None
+
+
+def _place(origin: str) -> str | None:
+    """Host and port of an origin (RFC 6454, 6.1), in lower case; None if it is not written as one."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return None
 
 
 def _page(status: int, sentence: str) -> HTMLResponse:

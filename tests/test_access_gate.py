@@ -229,7 +229,9 @@ def test_a_request_must_name_one_host(open_here: Served, hosts: tuple[str, ...])
         assert opened.recv(100).split()[1] == b"400"
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:1", "http://localhost"])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", "http://127.0.0.1:1", "http://localhost", "http://["]
+)
 def test_another_sites_page_changes_nothing_here(open_here: Served, origin: str) -> None:
     """Origin is scheme, host and port (RFC 6454, 4 and 7); "null" is nobody's."""
     for method in ("POST", "PUT", "DELETE"):

@@ -74,6 +74,7 @@ export default function (component) {
       made('path', {
         d: path(one.rings), class: 'over', stroke: one.colour, 'stroke-width': line * unit, 'stroke-dasharray': dashes,
       }, group);
+      if (kind === 'mark') made('path', { d: path(one.rings), class: 'reach' }, group);
       const size = (kind === 'fruit' ? 22 : 16) * unit;
       const label = made('text', { x: one.label[0], y: one.label[1], 'font-size': size, 'stroke-width': size / 4 }, group);
       label.textContent = one.short;

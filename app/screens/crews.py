@@ -56,16 +56,21 @@ _PARTS = {
 
 def work_out_ahead(desk: Desk) -> None:
     """Work out what the page shows first, so that no visitor waits for it."""
-    whole_season(desk, any_hold=False)[0].figure(_shares_of)
+    whole, _ = whole_season(desk, any_hold=False)
+    if not whole.fruit.empty:
+        whole.figure(_shares_of)
 
 
 def work_out_the_rest(desk: Desk) -> None:
-    """Work out the other figures of the whole season, those that take long last."""
-    whole, _ = whole_season(desk, any_hold=False)
+    """Work out the other figures of the whole season, that which takes longest last."""
+    for any_hold in (True, False):
+        whole, _ = whole_season(desk, any_hold=any_hold)
+        if whole.fruit.empty:
+            return
+        whole.figure(_shares_of)
     whole.figure(shares_of_kinds)
     whole.figure(over_time, ALL_CREWS)
     whole.figure(_against_the_rest)
-    whole_season(desk, any_hold=True)[0].figure(_shares_of)
     whole.figure(standardised_shares)
 
 

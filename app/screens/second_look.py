@@ -46,14 +46,18 @@ def draw(visit: Visit) -> None:
         format_func=lambda name: words.text(_WAYS[name]),
         label_visibility="collapsed",
     )
-    season = counted(visit.desk, any_hold=False)
-    if season.fruit.empty:
-        st.info(words.text("No fruit count yet: hand in photos of trays, 48 h or more after picking."))
-        return
     if way == "marks":
         _marks(visit)
-    else:
+    elif _some_count(visit):
         _fruit(visit)
+
+
+def _some_count(visit: Visit) -> bool:
+    """Whether any fruit count, and a word on it if none do."""
+    if not counted(visit.desk, any_hold=False).fruit.empty:
+        return True
+    st.info(visit.words.text("No fruit count yet: hand in photos of trays, 48 h or more after picking."))
+    return False
 
 
 def _marks(visit: Visit) -> None:
@@ -68,6 +72,8 @@ def _marks(visit: Visit) -> None:
     queue = marks_to_look_at(visit.person, visit.desk.engine, number=_ROUND + len(passed))
     left = [row for row in queue.to_dict("records") if int(row["mark_id"]) not in passed]
     if not left:
+        if not _some_count(visit):  # asked only here: each word changes the season, and to count it anew takes a while
+            return
         st.success(words.text("No doubtful mark is waiting."), icon=":material/task_alt:")
         return
     mark = left[0]
@@ -79,9 +85,21 @@ def _marks(visit: Visit) -> None:
         _mark_picture(visit, mark)
     with answers:
         _answers(visit, mark)
-    with st.expander(words.text("Would more words change a crew's figure?")):
-        for sentence in worth_looking(visit.person, visit.desk.season)["sentence"]:
-            st.markdown(f"- {plain(words.told(sentence))}")
+    with st.expander(words.text("Would more words change a crew's figure?"), key="worth", on_change="rerun") as more:
+        if more.open:
+            for sentence in _worth(visit):
+                st.markdown(f"- {plain(words.told(sentence))}")
+
+
+def _worth(visit: Visit) -> list[str]:
+    """Crew by crew, whether more checks would change its figure; worked out once for each state of the season."""
+    visit.person.must(Right.SAY)
+    return _worth_of(visit, visit.desk.season.stamp)
+
+
+@st.cache_resource(show_spinner=False, max_entries=2)
+def _worth_of(_visit: Visit, stamp: object) -> list[str]:
+    return list(worth_looking(_visit.person, _visit.desk.season)["sentence"])
 
 
 def _mark_picture(visit: Visit, mark: dict[Hashable, Any]) -> None:
@@ -132,10 +150,11 @@ def _answers(visit: Visit, mark: dict[Hashable, Any]) -> None:
 def _fruit(visit: Visit) -> None:
     """Fruit drawn by lot, one after the other; the drawing is kept until it is done."""
     words = visit.words
-    worth = worth_looking(visit.person, visit.desk.season)
-    for sentence in worth["sentence"]:
-        st.markdown(f"- {plain(words.told(sentence))}")
     drawn = st.session_state.get("drawn_fruit")
+    if drawn is None or "worth_then" not in st.session_state:  # as it was when they were drawn, until all are seen
+        st.session_state["worth_then"] = _worth(visit)
+    for sentence in st.session_state["worth_then"]:
+        st.markdown(f"- {plain(words.told(sentence))}")
     if drawn is None:
         number = st.number_input(words.text("Fruit to draw"), 5, 200, _ROUND, 5, key="fruit_to_draw", width=240)
         if st.button(words.text("Draw by lot"), type="primary", key="draw_fruit"):
