@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import logging
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
 
@@ -16,17 +15,9 @@ from scorer.errors import ScorerError
 
 @contextmanager
 def at_work(settings: AppSettings) -> Iterator[None]:
-    """Score what is handed in for as long as the server runs, and begin with the season at hand."""
-    from app.desk import the_desk
-    from app.screens import crews
-
-    import_module("app.sections")  # all pages, so that no visitor waits for their parts either
+    """Work out the season at hand ahead, then score what is handed in for as long as the server runs."""
+    _work_out_ahead()
     with scoring(settings):
-        _unless_refused(lambda: crews.work_out_ahead(the_desk()))
-        rest = threading.Thread(
-            target=_unless_refused, args=(lambda: crews.work_out_the_rest(the_desk()),), daemon=True
-        )
-        rest.start()
         yield
 
 
@@ -51,9 +42,13 @@ def scoring(settings: AppSettings) -> Iterator[ScoringProcess]:
         process.stop()
 
 
-def _unless_refused(work: Callable[[], object]) -> None:
-    """Work ahead; what the records refuse now, the pages refuse in words once somebody asks."""
+def _work_out_ahead() -> None:
+    """Read the season and all pages before anybody is let in, so that the first visitor waits for neither."""
+    from app.desk import the_desk
+    from app.screens import crews
+
     try:
-        work()
-    except ScorerError as refusal:
+        import_module("app.sections")
+        crews.work_out_ahead(the_desk())
+    except ScorerError as refusal:  # the pages say it in words once somebody asks
         logging.getLogger(__name__).warning("%s", refusal)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from types import ModuleType
 from typing import Any
@@ -24,6 +24,7 @@ def main() -> None:
     st.set_page_config(page_title="Tray scorer", page_icon=str(ICON), layout="wide")
     visitor = require_visitor()
     words = chosen_words()
+    menu = st.sidebar.container()
     with st.sidebar:
         person = named(visitor, words)
         language_choice()
@@ -35,9 +36,21 @@ def main() -> None:
     mine = {section: pages for section, pages in mine.items() if pages}
     purposes = {section: [(page, module.PURPOSE) for page, module in pages] for section, pages in mine.items()}
     first = st.Page(partial(_run, start.TITLE, partial(start.draw, pages=purposes), visit), **_about(start, visit))
+    # Streamlit's own menu nests its sections in a way that screen readers cannot follow (WCAG 1.3.1)
+    chosen = st.navigation([first, *(page for pages in mine.values() for page, _ in pages)], position="hidden")
+    with menu:
+        _menu(first, mine)
     st.html(STYLE)
-    listed = {section: [page for page, _ in pages] for section, pages in mine.items()}
-    st.navigation({"": [first], **listed}, expanded=True).run()
+    chosen.run()
+
+
+def _menu(first: Any, mine: Mapping[str, Sequence[tuple[Any, ModuleType]]]) -> None:
+    st.page_link(first)
+    for section, pages in mine.items():
+        st.caption(section)
+        for page, _ in pages:
+            st.page_link(page)
+    st.divider()
 
 
 def _page(module: ModuleType, visit: Visit) -> Any:

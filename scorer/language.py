@@ -88,14 +88,13 @@ class Language:
         the language writes them, values whose name ends in ``_told`` are themselves translated so, and all else, such
         as names, stays.
         """
-        parts = sentence.split("; ")
-        for cut in range(len(parts), 0, -1):
-            head, rest = "; ".join(parts[:cut]), "; ".join(parts[cut:])
-            known = self._known(head)
-            if known is not None or cut == 1:
-                known = head if known is None else known
-                return f"{known}; {self.told(rest)}" if len(parts) > cut else known
-        return sentence
+        parts, said = sentence.split("; "), []
+        while parts:
+            heads = ((cut, self._known("; ".join(parts[:cut]))) for cut in range(len(parts), 0, -1))
+            cut, head = next(((cut, known) for cut, known in heads if known is not None), (1, parts[0]))
+            said.append(head)
+            parts = parts[cut:]
+        return "; ".join(said)
 
     @cached_property
     def patterns(self) -> tuple[TextPattern, ...]:
@@ -114,9 +113,9 @@ class Language:
             if values is not None:
                 filled = {name: self._retold(name, value) for name, value in values.items()}
                 return self.catalogue.gettext(pattern.source).format(**filled)
-        listed = [self._translated(word) for word in _LISTED.split(sentence)]
-        words = [word for word in listed if word is not None]
-        return str(format_list(words, locale=self.locale)) if 1 < len(words) == len(listed) else None
+        parts = _LISTED.split(sentence)
+        words = [word for part in parts if (word := self._known(part)) is not None] if len(parts) > 1 else []
+        return str(format_list(words, locale=self.locale)) if len(words) == len(parts) else None
 
     def _translated(self, text: str) -> str | None:
         known = getattr(self.catalogue, "_catalog", {})

@@ -15,13 +15,15 @@ NUMBER_NAMES: Final = frozenset((
 # fmt: on
 """Names of values that are numbers, also with ``other_`` before them."""
 TOLD_ENDING: Final = "_told"
-"""Names of values end so that are sentences or words themselves, to be translated as well."""
+"""Names of values end so that are words or a sentence themselves, to be translated as well."""
+ALL_TOLD_ENDING: Final = "_all_told"
+"""Names of values end so that may be several such, with a semicolon or full stop between them."""
 FEWEST_LETTERS: Final = 8
-"""Of a source text around values that may be any text; fewer would be found in sentences that mean something else."""
+"""Of a source text around names and the like; fewer would be found in sentences that mean something else."""
 
 _NUMBER: Final = r"[-+]?\d+(?:[.,]\d+)*"
-_SENTENCES: Final = r".+?"
-_NAME: Final = r"(?:(?!; ).)+?"
+_SEVERAL: Final = r".+?"
+_ONE: Final = r"(?:(?!; |\. ).)+?"
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,8 @@ def is_pattern(text: str) -> bool:
     pieces = list(Formatter().parse(text))
     names = [name for _, name, _, _ in pieces if name is not None]
     letters = sum(letter.isalpha() for words, _, _, _ in pieces for letter in words)
-    return bool(names) and letters >= (1 if all(map(is_number, names)) else FEWEST_LETTERS)
+    meant = all(map(is_number, names)) or any(name.endswith(TOLD_ENDING) for name in names)
+    return bool(names) and letters >= (1 if meant else FEWEST_LETTERS)
 
 
 def is_number(name: str) -> bool:
@@ -71,6 +74,6 @@ def is_number(name: str) -> bool:
 
 
 def _shape_of(name: str) -> str:
-    if name.endswith(TOLD_ENDING):
-        return _SENTENCES
-    return _NUMBER if is_number(name) else _NAME
+    if name.endswith(ALL_TOLD_ENDING):
+        return _SEVERAL
+    return _NUMBER if is_number(name) else _ONE

@@ -11,6 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from app.desk import Desk, SeasonPart, whole_season
+from app.parts.plain import plain
 from app.parts.tray_links import photo_list
 from app.screens.tables import prices_choice
 from app.visit import Visit
@@ -55,14 +56,7 @@ _PARTS = {
 
 
 def work_out_ahead(desk: Desk) -> None:
-    """Work out what the page shows first, so that no visitor waits for it."""
-    whole, _ = whole_season(desk, any_hold=False)
-    if not whole.fruit.empty:
-        whole.figure(_shares_of)
-
-
-def work_out_the_rest(desk: Desk) -> None:
-    """Work out the other figures of the whole season, that which takes longest last."""
+    """Work out the figures of the whole season, so that nobody who does not narrow it down waits for them."""
     for any_hold in (True, False):
         whole, _ = whole_season(desk, any_hold=any_hold)
         if whole.fruit.empty:
@@ -190,10 +184,17 @@ def _figures(words: Words, shares: pd.DataFrame, crew: str | None) -> None:
             words.text("Interval"): [words.interval(*ends) for ends in zip(shown["low"], shown["high"], strict=True)],
             words.text("Fruit"): shown["fruit"],
             words.text("Bins"): shown["clusters"],
-            words.text("What the sample cannot tell"): [words.told(note) for note in shown["note"]],
         }
     )
     st.table(table.set_index(words.text("Crew")))
+    _notes(words, shown)
+
+
+def _notes(words: Words, shown: pd.DataFrame) -> None:
+    """What the sample cannot tell of a crew, below the table: a phone has no room for sentences in it."""
+    for crew, note in zip(shown["crew"], shown["note"], strict=True):
+        if note:
+            st.markdown(f"- {plain(crew)}: {plain(words.told(note))}")
 
 
 def _photos(visit: Visit, fruit: pd.DataFrame, kind: str | None = None) -> None:
@@ -252,10 +253,10 @@ def _same_mix(words: Words, chosen: SeasonPart) -> None:
                 words.text("Interval"): [
                     words.interval(*ends) for ends in zip(mix.table["low"], mix.table["high"], strict=True)
                 ],
-                words.text("What the sample cannot tell"): [words.told(note) for note in mix.table["note"]],
             }
         ).set_index(words.text("Crew"))
     )
+    _notes(words, mix.table)
 
 
 def _cost(visit: Visit, chosen: SeasonPart) -> None:

@@ -39,7 +39,7 @@ def draw(visit: Visit) -> None:
     if photo is None:
         return
     sha256 = str(photo["sha256"])
-    scores = newest_scores_of(visit.desk.engine, sha256)
+    fruit = _as_said(visit, str(photo["photo"]), newest_scores_of(visit.desk.engine, sha256).fruit)
     marks = marks_as_said(visit.person, visit.desk.engine, sha256, dropped=True)
     # a mark that somebody drew has no number in the mask; it goes by its decision, below 0
     marks["mark"] = marks["mark"].fillna(-marks["decision_id"]).astype("int64")
@@ -47,10 +47,20 @@ def draw(visit: Visit) -> None:
     chosen = st.session_state.get(_CHOSEN, {}).get(sha256)
     left, right = st.columns([3, 2], gap="medium")
     with left:
-        _picture(visit, sha256, scores.fruit, marks, chosen)
+        _picture(visit, sha256, fruit, marks, chosen)
     with right:
-        _details(visit, sha256, scores.fruit, marks, chosen)
+        _details(visit, sha256, fruit, marks, chosen)
     _history(visit, sha256)
+
+
+def _as_said(visit: Visit, photo: str, scored: pd.DataFrame) -> pd.DataFrame:
+    """The photo's fruit with the verdicts that count; the reason of one that was scored otherwise holds no more."""
+    season = visit.desk.season.rows()
+    said = season[season["photo"] == photo].set_index("fruit").reindex(scored["fruit"])
+    counts = pd.DataFrame({name: said[name].to_numpy() for name in ("verdict", "downgraded", "brown_fraction")})
+    scored = scored.reset_index(drop=True)
+    same = ((scored[counts.columns] == counts) | counts.isna()).all(axis=1)
+    return scored.assign(reason=scored["reason"].where(same, ""), **counts)
 
 
 def _choose_photo(visit: Visit) -> pd.Series | None:

@@ -1,4 +1,4 @@
-"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|batches|pages|all] [--trays FOLDER]``."""
+"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|batches|pages|all] [--help]``."""
 
 from __future__ import annotations
 
@@ -99,9 +99,7 @@ def _pages(fruit: int) -> None:
     from tests.benchmarks.pages import chromium_path, print_pages  # needs a browser, and what drives it
 
     if chromium_path() is None:
-        raise click.ClickException(
-            "There is no chromium to open the pages with; install it, or measure something else."
-        )
+        raise click.ClickException("There is no chromium to open the pages with; install it first.")
     click.echo("\nthe pages in a browser\n")
     print_pages(fruit, click.echo)
 

@@ -1,7 +1,7 @@
 """Speed of the pages with a large season, as a real browser sees it, and memory of the server while photos come in.
 
-Other work on the machine counts in, so its load is printed beside. What the server has worked out once it keeps, so
-each filter is timed with three choices that nobody has made before.
+Other work on the machine counts in, so its load is printed beside, and how long the server itself computed. What the
+server has worked out once it keeps, so each filter is timed with three choices that nobody has made before.
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import Any, Final
+from typing import Final
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -24,10 +25,13 @@ from scorer.access.roles import Person, Role
 from scorer.records.database import open_records
 from scorer.tables_in_place.edit import begin_own
 from scorer.tables_in_place.names import PRICES, TableName
-from tests.benchmarks.settled import after_click_s, first_paint_s, now_ms, open_page, runs_since, settled_s
+from tests.benchmarks.settled import after_click_s, first_paint_s, open_page
 from tests.benchmarks.uploads import memory_of_uploads, resident_mb
 from tests.large_season import BLOCKS, CREWS, METHODS, fill_large_season
 from tests.serving import settings_in, started
+
+Click = Callable[[Page], Callable[[], object]]
+"""Makes a page ready for a click, and gives the click."""
 
 GOAL_PAGE_S: Final = 2.0
 GOAL_CLICK_S: Final = 1.0
@@ -39,7 +43,7 @@ CONTENT: Final = {
     "hand-in": ".st-key-photo_drop",
     "tray": ".st-key-find_tray",
     "second-look": ".st-key-right button",
-    "crews": ".st-key-shares canvas",
+    "crews": ".st-key-shares svg.marks",
     "crew-sheets": ".st-key-make_sheets button",
     "plan": ".st-key-question",
     "card-and-tags": ".st-key-tag_crew",
@@ -77,9 +81,10 @@ def print_pages(fruit: int, say: Callable[[str], object]) -> None:
         begun = time.perf_counter()
         with started(_command(settings), settings) as served:
             say(f"from the command until it answers {time.perf_counter() - begun:6.2f} s")
-            say(f"first visitor, crews' page        {_paint(browser, served.address, 'crews'):6.2f} s\n")
+            server = Server(served.address, served.process.pid)
+            say(f"first visitor, crews' page        {server.paint(browser, 'crews').seconds:6.2f} s\n")
             for measured in (_pages, _filters, _parts, _words):
-                for line in measured(browser, served.address, served.process.pid):
+                for line in measured(browser, server):
                     say(line)
                 say(f"load of the machine {_load()}\n")
             say(memory_of_uploads(browser, served.address, served.process.pid, Path(work)))
@@ -104,20 +109,58 @@ def _load() -> str:
     return f"{os.getloadavg()[0]:.1f}"
 
 
-def _paint(browser: Browser, address: str, page: str) -> float:
-    return first_paint_s(browser, f"{address}/{page}", CONTENT[page])
+@dataclass(frozen=True)
+class Timed:
+    """How long the browser waited, and how long the server's process computed meanwhile (of all its processors)."""
+
+    seconds: float
+    computed_s: float
 
 
-def _pages(browser: Browser, address: str, process: int) -> Iterator[str]:
-    yield f"first paint, s        median  longest   goal < {GOAL_PAGE_S:.0f}   server, MB"
+@dataclass(frozen=True)
+class Server:
+    """The server as it runs."""
+
+    address: str
+    process: int
+
+    def timed(self, measure: Callable[[], float]) -> Timed:
+        """Take the time, with what the server computed for it."""
+        before = self._computed_s()
+        seconds = measure()
+        return Timed(seconds, self._computed_s() - before)
+
+    def paint(self, browser: Browser, page: str) -> Timed:
+        """First paint of a page."""
+        return self.timed(lambda: first_paint_s(browser, f"{self.address}/{page}", CONTENT[page]))
+
+    def on_crews(self, browser: Browser, click: Click, *before: Click) -> Timed:
+        """A click on the crews' page, after others were made."""
+        page = browser.new_page(viewport={"width": 1280, "height": 2400})
+        try:
+            open_page(page, f"{self.address}/crews", CONTENT["crews"])
+            for other in before:
+                after_click_s(page, other(page), CONTENT["crews"])
+            last = click(page)
+            return self.timed(lambda: after_click_s(page, last, CONTENT["crews"]))
+        finally:
+            page.close()
+
+    def _computed_s(self) -> float:
+        used = Path(f"/proc/{self.process}/stat").read_text().rpartition(")")[2].split()[11:13]
+        return sum(map(int, used)) / os.sysconf("SC_CLK_TCK")
+
+
+def _pages(browser: Browser, server: Server) -> Iterator[str]:
+    yield f"{_head('first paint', GOAL_PAGE_S)}   memory, MB"
     for page in CONTENT:
-        times = [_paint(browser, address, page) for _ in range(TIMES)]
-        yield f"{page or 'start':20} {_figures(times, GOAL_PAGE_S)} {resident_mb(process):12.0f}"
+        paints = [server.paint(browser, page) for _ in range(TIMES)]
+        yield f"{_line(page or 'start', paints, GOAL_PAGE_S)} {resident_mb(server.process):12.0f}"
 
 
-def _filters(browser: Browser, address: str, _: int) -> Iterator[str]:
-    yield f"crews' page: click, s median  longest   goal < {GOAL_CLICK_S:.0f}"
-    choices: dict[str, list[Callable[[Page], float]]] = {
+def _filters(browser: Browser, server: Server) -> Iterator[str]:
+    yield _head("crews' page: click", GOAL_CLICK_S)
+    choices: dict[str, list[Click]] = {
         "one crew": [_choosing("crew", name) for name in CREWS[:TIMES]],
         "one block": [_choosing("block", name) for name in BLOCKS[:TIMES]],
         "one way of picking": [_choosing("method", name.replace("_", " ")) for name in METHODS],
@@ -127,89 +170,65 @@ def _filters(browser: Browser, address: str, _: int) -> Iterator[str]:
         "tapping a crew": [_tapping(row) for row in range(TIMES)],
     }
     for name, clicks in choices.items():
-        times = [_on_crews(browser, address, click) for click in clicks]
-        yield f"{name:20} {_figures(times, GOAL_CLICK_S)}"
+        yield _line(name, [server.on_crews(browser, click) for click in clicks], GOAL_CLICK_S)
 
 
-def _parts(browser: Browser, address: str, _: int) -> Iterator[str]:
-    yield f"its parts: click, s   median  longest   goal < {GOAL_CLICK_S:.0f}"
+def _parts(browser: Browser, server: Server) -> Iterator[str]:
+    yield _head("its parts: click", GOAL_CLICK_S)
     for part in PARTS[1:]:
-        yield f"{part:20} {_figures([_on_crews(browser, address, _part(part))], GOAL_CLICK_S)}"
-        narrow = [_on_crews(browser, address, _part(part), _choosing("block", name)) for name in BLOCKS[:TIMES]]
-        yield f"{part + ', of a block':20} {_figures(narrow, GOAL_CLICK_S)}"
+        yield _line(part, [server.on_crews(browser, _part(part))], GOAL_CLICK_S)
+        narrowed = [server.on_crews(browser, _part(part), _choosing("block", name)) for name in BLOCKS[:TIMES]]
+        yield _line(f"{part}, of a block", narrowed, GOAL_CLICK_S)
 
 
-def _words(browser: Browser, address: str, _: int) -> Iterator[str]:
+def _words(browser: Browser, server: Server) -> Iterator[str]:
     """Words on marks change the season, so whatever was kept of it is worked out anew."""
-    yield f"second look: click, s median  longest   goal < {GOAL_CLICK_S:.0f}"
+    yield _head("second look: click", GOAL_CLICK_S)
     page = browser.new_page()
-    open_page(page, f"{address}/second-look", CONTENT["second-look"])
-    times = [after_click_s(page, page.locator(".st-key-right button").click) for _ in range(TIMES)]
+    open_page(page, f"{server.address}/second-look", CONTENT["second-look"])
+    right = page.locator(".st-key-right button").click
+    clicks = [server.timed(lambda: after_click_s(page, right, CONTENT["second-look"])) for _ in range(TIMES)]
+    yield _line("it is right", clicks, GOAL_CLICK_S)
     page.close()
-    yield f"it is right          {_figures(times, GOAL_CLICK_S)}"
-    yield f"crews' page thereafter, first paint {_paint(browser, address, 'crews'):6.2f} s"
+    yield _line("crews' page thereafter", [server.paint(browser, "crews")], GOAL_PAGE_S)
 
 
-def _figures(times: list[float], goal: float) -> str:
-    return f"{median(times):7.2f} {max(times):8.2f}   {'reached' if median(times) < goal else 'MISSED':8}"
+def _head(title: str, goal: float) -> str:
+    return f"{title + ', s':24} median  longest   server computed   goal < {goal:.0f}"
 
 
-def _on_crews(browser: Browser, address: str, *clicks: Callable[[Page], float]) -> float:
-    """Time of the first click, after the others were made in turn."""
-    page = browser.new_page(viewport={"width": 1280, "height": 2400})
-    try:
-        open_page(page, f"{address}/crews", CONTENT["crews"])
-        for click in clicks[1:]:
-            click(page)
-        return clicks[0](page)
-    finally:
-        page.close()
+def _line(name: str, timed: Sequence[Timed], goal: float) -> str:
+    seconds, computed = [one.seconds for one in timed], [one.computed_s for one in timed]
+    reached = "reached" if median(seconds) < goal else "MISSED"
+    return f"{name:24} {median(seconds):6.2f} {max(seconds):8.2f} {median(computed):17.2f}   {reached:8}"
 
 
-def _opened(page: Page) -> None:
-    page.get_by_text("Narrow down").click()
-
-
-def _choosing(column: str, value: str) -> Callable[[Page], float]:
-    def click(page: Page) -> float:
-        _opened(page)
+def _choosing(column: str, value: str) -> Click:
+    def prepare(page: Page) -> Callable[[], object]:
+        page.get_by_text("Narrow down").click()
         page.locator(f".st-key-only_{column} input").click()
-        return after_click_s(page, page.get_by_role("option", name=value, exact=True).click, CONTENT["crews"])
+        return page.get_by_role("option", name=value, exact=True).click
 
-    return click
+    return prepare
 
 
-def _typing_day(field: str, digits: str) -> Callable[[Page], float]:
-    def click(page: Page) -> float:
-        _opened(page)
+def _typing_day(field: str, digits: str) -> Click:
+    def prepare(page: Page) -> Callable[[], object]:
+        page.get_by_text("Narrow down").click()
         page.locator(f".st-key-{field} [role=spinbutton]").first.click()
-        page.keyboard.type(digits[:-1])
-        return after_click_s(page, lambda: page.keyboard.type(digits[-1]), CONTENT["crews"])
+        page.keyboard.type(digits)
+        return page.locator("h1").click  # a day counts once its calendar is left
 
-    return click
-
-
-def _early(page: Page) -> float:
-    return after_click_s(page, page.locator(".st-key-any_hold label").click, CONTENT["crews"])
+    return prepare
 
 
-def _part(part: str) -> Callable[[Page], float]:
-    button = f".st-key-part button >> nth={PARTS.index(part)}"
-    return lambda page: after_click_s(page, page.locator(button).click, CONTENT["crews"])
+def _early(page: Page) -> Callable[[], object]:
+    return page.locator(".st-key-any_hold label").click
 
 
-def _tapping(row: int) -> Callable[[Page], float]:
-    """Tap along a crew's line of the chart until its point or interval is hit."""
+def _part(part: str) -> Click:
+    return lambda page: page.locator(".st-key-part button").nth(PARTS.index(part)).click
 
-    def click(page: Page) -> float:
-        box: Any = page.locator(".st-key-shares canvas").bounding_box()
-        line = box["y"] + 6 + (row + 0.5) * (box["height"] - 60) / len(CREWS)
-        for part in range(50, 98, 2):
-            since = now_ms(page)
-            page.mouse.click(box["x"] + box["width"] * part / 100, line)
-            page.wait_for_timeout(100)
-            if runs_since(page, since):
-                return settled_s(page, since, CONTENT["crews"])
-        raise LookupError("No point of the chart was hit.")
 
-    return click
+def _tapping(row: int) -> Click:
+    return lambda page: page.locator(".st-key-shares svg.marks .mark-symbol path").nth(row).click

@@ -53,27 +53,16 @@ def open_page(page: Page, address: str, content: str) -> float:
     page.set_default_timeout(PATIENCE_MS)
     page.add_init_script(_WATCH)
     page.goto(address, wait_until="commit")
-    return settled_s(page, 0, content)
+    return _settled_s(page, 0, content)
 
 
 def after_click_s(page: Page, click: Callable[[], Any], content: str = "*") -> float:
     """Seconds from a click until the page that it set going has settled; raises as ``first_paint_s`` does."""
-    since = now_ms(page)
+    since = float(page.evaluate("performance.now()"))
     click()
-    return settled_s(page, since, content)
+    return _settled_s(page, since, content)
 
 
-def now_ms(page: Page) -> float:
-    """The moment by the browser's clock, from the start of navigation."""
-    return float(page.evaluate("performance.now()"))
-
-
-def runs_since(page: Page, since: float) -> bool:
-    """Whether the page's script has begun anew after a moment of the browser's clock."""
-    return bool(page.evaluate("since => window.lastRun > since", since))
-
-
-def settled_s(page: Page, since: float, content: str) -> float:
-    """Seconds from a moment until the page that was set going since has settled; raises as ``first_paint_s`` does."""
+def _settled_s(page: Page, since: float, content: str) -> float:
     found = page.wait_for_function(_SETTLED, arg=[since, content, STILL_MS], polling=20, timeout=PATIENCE_MS)
     return float(found.json_value()) / 1000

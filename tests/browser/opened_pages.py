@@ -13,7 +13,7 @@ from app.screens import start
 from app.sections import SECTIONS
 from tests.browser.chromium import Browser, BrowserContext, Page, expect
 from tests.browser.season import ZONE
-from tests.serving import PATIENCE_S, Served, settings_in, started
+from tests.serving import Served, settings_in, started
 
 TITLES: Final[Mapping[str, str]] = {"": start.TITLE} | {
     module.ADDRESS: module.TITLE for _, modules in SECTIONS for module in modules
@@ -21,7 +21,7 @@ TITLES: Final[Mapping[str, str]] = {"": start.TITLE} | {
 """Title of every page by its address."""
 SIZES: Final = {"desktop": (1280, 900), "phone": (360, 740)}
 """Width and height in CSS pixels; 360 is that of common small phones (common practice, no source)."""
-PATIENCE_MS: Final = 1000 * PATIENCE_S
+PATIENCE_MS: Final = 60_000
 
 
 @contextmanager
