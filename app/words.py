@@ -48,6 +48,13 @@ class Words:
             return NOT_KNOWN
         return self.text("{low} to {high}", low=self.percent(low), high=self.percent(high))
 
+    def points(self, difference: float) -> str:
+        """A difference of two shares in percentage points, with its sign."""
+        if pd.isna(difference):
+            return NOT_KNOWN
+        sign = "+" if difference > 0 else "−" if difference < 0 else ""
+        return f"{sign}{self.language.number(abs(100 * difference), 1)}"
+
     def number(self, value: float | None, unit: str = "", decimals: int = 0) -> str:
         """A number with its unit."""
         if value is None or pd.isna(value):

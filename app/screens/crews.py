@@ -15,7 +15,7 @@ from app.parts.plain import plain
 from app.parts.tray_links import photo_list
 from app.screens.tables import prices_choice
 from app.visit import Visit
-from app.words import Words
+from app.words import NOT_KNOWN, Words
 from scorer.access.roles import Right
 from scorer.advice.kind_words import MARK_WORDS
 from scorer.charts.on_page import PICKED, days_to_read, shares_to_pick
@@ -235,8 +235,23 @@ def _days(words: Words, own: SeasonPart, crew: str | None) -> None:
 
 def _rest(words: Words, chosen: SeasonPart) -> None:
     st.caption(words.text("Each crew against all others together, all comparisons taken at once: no list of ranks."))
-    for sentence in chosen.figure(_against_the_rest)["sentence"]:
-        st.markdown(f"- {words.told(sentence)}")
+    table = chosen.figure(_against_the_rest)
+    apart = [
+        words.text("{low} to {high}", low=words.points(low), high=words.points(high)) if not pd.isna(low) else NOT_KNOWN
+        for low, high in zip(table["low"], table["high"], strict=True)
+    ]
+    st.table(
+        pd.DataFrame(
+            {
+                words.text("Crew"): table["crew"],
+                words.text("More or less than the rest, points"): [
+                    words.points(value) for value in table["difference"]
+                ],
+                words.text("Interval"): apart,
+                words.text("In words"): [words.told(word) for word in table["in_words"]],
+            }
+        ).set_index(words.text("Crew"))
+    )
 
 
 def _same_mix(words: Words, chosen: SeasonPart) -> None:
