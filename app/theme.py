@@ -22,7 +22,7 @@ THEME: Final[dict[str, object]] = {
     "theme.borderColor": "#6b7568",
     "theme.showWidgetBorder": True,
     "theme.baseFontSize": 18,
-    "theme.headingFontSizes": ["2.1rem", "1.5rem", "1.25rem", "1.1rem", "1rem", "1rem"],
+    "theme.headingFontSizes": ["2.1rem", "1.35rem", "1.25rem", "1.1rem", "1rem", "1rem"],
     "theme.font": _FONTS,
     "theme.headingFont": _FONTS,
     "theme.codeFont": "monospace",

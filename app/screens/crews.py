@@ -70,6 +70,7 @@ def work_out_ahead(desk: Desk) -> None:
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     any_hold = st.toggle(words.text("Count early photos, too"), key="any_hold")
     whole, season = whole_season(visit.desk, any_hold=any_hold)

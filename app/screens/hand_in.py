@@ -38,6 +38,7 @@ MOST_SHOWN = 60
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     st.caption(
         words.text(

@@ -23,6 +23,7 @@ PURPOSE = message("What waits for its second day, what is to be taken again, and
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     health = health_of(visit.person, visit.desk.engine, visit.desk.settings.store_folder)
     for sentence in health.sentences:
@@ -30,7 +31,7 @@ def draw(visit: Visit) -> None:
     _list(visit, words.text("Early photos that wait for their second day"), health.waiting, "settles_at")
     _list(visit, words.text("Photos to be taken again"), health.retakes, "taken_at")
     _list(visit, words.text("Bins that nobody named a crew for"), health.crewless, "picked_at")
-    st.subheader(words.text("Look over every row"))
+    st.header(words.text("Look over every row"))
     st.caption(words.text("Goes through the whole season and says what is wrong with it; takes a while."))
     if st.button(words.text("Look it over"), key="audit", icon=":material/fact_check:"):
         with st.spinner(words.text("Looking")):
@@ -43,7 +44,7 @@ def draw(visit: Visit) -> None:
 
 def _list(visit: Visit, title: str, rows: pd.DataFrame, moment: str) -> None:
     words = visit.words
-    st.subheader(title)
+    st.header(title)
     if rows.empty:
         st.caption(words.text("None."))
         return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import streamlit as st
 
 from app.parts.plain import plain
@@ -20,8 +22,8 @@ PURPOSE = message("Which models scored the season, and how good each was found t
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
-    words = visit.words
     visit.person.must(RIGHT)
+    words = visit.words
     model = load_model(visit.desk.settings.model_folder)
     st.markdown(f"**{words.text('In use')}**: `{model.sha256[:12]}`")
     used = models_used(visit.desk.engine)
@@ -32,9 +34,9 @@ def draw(visit: Visit) -> None:
         scores = words.language.counted("{count} score", "{count} scores", row["scores"])
         decisions = words.language.counted("{count} decision", "{count} decisions", row["decisions"])
         st.markdown(f"- `{row['model'][:12]}` · {words.text('since {when}', when=first)} · {scores} · {decisions}")
-    st.subheader(words.text("Card of the model in use"))
+    st.header(words.text("Card of the model in use"))
     for name, value in model.card.items():
         if isinstance(value, str | int | float):
             st.markdown(f"**{plain(name.replace('_', ' '))}**: {plain(str(value))}")
     with st.expander(words.text("The whole card")):
-        st.json(dict(model.card))
+        st.code(json.dumps(dict(model.card), ensure_ascii=False, indent=1), language=None, wrap_lines=True)

@@ -31,8 +31,8 @@ ROLE_WORDS = {
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
-    words, settings = visit.words, visit.desk.settings
     visit.person.must(RIGHT)
+    words, settings = visit.words, visit.desk.settings
     if settings.mode is not Mode.LAN or settings.tokens_file is None:
         st.info(words.text("These pages are open on this computer only. To let phones in, start them with --lan:"))
         st.code("scorer app --lan")
@@ -52,7 +52,7 @@ def draw(visit: Visit) -> None:
 def _role(visit: Visit, role: Role, ends_at: datetime | None) -> None:
     words, settings = visit.words, visit.desk.settings
     assert settings.tokens_file is not None
-    st.subheader(words.text(ROLE_WORDS[role]))
+    st.header(words.text(ROLE_WORDS[role]))
     if ends_at is not None:
         st.markdown(words.text("Open until {when}.", when=words.moment(visit.at_the_site(ends_at))))
         if st.button(words.text("Take it back"), key=f"revoke_{role}", icon=":material/block:"):

@@ -30,6 +30,7 @@ _QUESTIONS = {
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     st.caption(
         words.text(

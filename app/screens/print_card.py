@@ -26,10 +26,10 @@ _LARGEST_LIST_MB = 2
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
-    words = visit.words
     visit.person.must(RIGHT)
+    words = visit.words
     paper = st.segmented_control(words.text("Paper"), ["A4", "Letter"], default="A4", required=True, key="paper")
-    st.subheader(words.text("Reference card"))
+    st.header(words.text("Reference card"))
     st.caption(words.text("Print it at 100 % on matt paper and check its bar with a ruler: 100 mm must be 100 mm."))
     with tempfile.TemporaryDirectory() as folder:
         card = Path(folder) / "card.pdf"
@@ -37,7 +37,7 @@ def draw(visit: Visit) -> None:
         st.download_button(
             words.text("Reference card (PDF)"), card.read_bytes(), "card.pdf", "application/pdf", on_click="ignore"
         )
-    st.subheader(words.text("Tags for bins"))
+    st.header(words.text("Tags for bins"))
     tags = _from_list(visit) or _typed(visit)
     if tags:
         with tempfile.TemporaryDirectory() as folder:

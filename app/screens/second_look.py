@@ -36,6 +36,7 @@ _PASSED = "passed_over"
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     way = st.segmented_control(
         words.text("What to look at"),

@@ -26,6 +26,7 @@ PURPOSE = message("One page for a crew: its share in plain words and two things 
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     season = counted(visit.desk, any_hold=False)
     if season.fruit.empty:

@@ -40,7 +40,7 @@ def draw(visit: Visit, pages: Mapping[str, Sequence[tuple[Any, str]]]) -> None:
             icon=":material/flag:",
         )
     for section, mine in pages.items():
-        st.subheader(section)
+        st.header(section)
         for page, purpose in mine:
             with st.container(border=True):
                 st.page_link(page)

@@ -60,6 +60,7 @@ def prices_choice(visit: Visit) -> Prices | None:
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     words = visit.words
     there = tables_there(visit.person, visit.desk.tables_folder)
     subject = st.segmented_control(

@@ -35,6 +35,7 @@ _PICTURE_PX = 1600
 
 def draw(visit: Visit) -> None:
     """Draw the page."""
+    visit.person.must(RIGHT)
     photo = _choose_photo(visit)
     if photo is None:
         return
@@ -42,7 +43,8 @@ def draw(visit: Visit) -> None:
     fruit = _as_said(visit, str(photo["photo"]), newest_scores_of(visit.desk.engine, sha256).fruit)
     marks = marks_as_said(visit.person, visit.desk.engine, sha256, dropped=True)
     # a mark that somebody drew has no number in the mask; it goes by its decision, below 0
-    marks["mark"] = marks["mark"].fillna(-marks["decision_id"]).astype("int64")
+    numbers, decisions = (pd.to_numeric(marks[name]).astype("float64") for name in ("mark", "decision_id"))
+    marks["mark"] = numbers.fillna(-decisions).astype("int64")
     _headline(visit, photo)
     chosen = st.session_state.get(_CHOSEN, {}).get(sha256)
     left, right = st.columns([3, 2], gap="medium")
@@ -218,7 +220,7 @@ def _details(
 
 def _mark(visit: Visit, sha256: str, mark: pd.Series) -> None:
     words, kind = visit.words, str(mark["kind"])
-    st.subheader(kind_name(words, kind) if kind != NOT_A_MARK else words.text("Not a mark"))
+    st.header(kind_name(words, kind) if kind != NOT_A_MARK else words.text("Not a mark"))
     size = words.number(mark["area_mm2"], "mm²")
     if mark["mark"] > 0:
         st.markdown(f"{size} · {words.text('sure to {percent}', percent=words.percent(mark['probability']))}")

@@ -1,0 +1,137 @@
+"""On a phone: nothing sticks out, targets are as large as a thumb, and all comes from the shed's own computer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Final
+from urllib.parse import urlsplit
+
+import pytest
+
+from app.words import Words
+from scorer.language import load_language
+from tests.browser.chromium import Browser, Page, expect
+from tests.browser.opened_pages import SIZES, TITLES, drawn, open_page, visiting
+from tests.serving import Served
+
+WIDTH_PX: Final = SIZES["phone"][0]
+THUMB_PX: Final = 44
+"""Height of a target by WCAG 2.1, success criterion 2.5.5. It is of level AAA: here it is the size that was chosen."""
+
+STICKING_OUT: Final = """main => {
+    const scrolls = (one) => one && one !== main
+        && (['auto', 'scroll', 'hidden'].includes(getComputedStyle(one).overflowX) || scrolls(one.parentElement));
+    return [...main.querySelectorAll('*')]
+        .filter((one) => one.checkVisibility({ opacityProperty: true }) && !scrolls(one.parentElement))
+        .filter((one) => { const box = one.getBoundingClientRect(); return box.width > 1 && (box.right > innerWidth + 1 || box.left < -1); })
+        .map((one) => one.outerHTML.slice(0, 120));
+}"""
+"""Elements that reach over the side, but for those in a box that scrolls or hides by itself."""
+LOW_TARGETS: Final = """([main, least]) => {
+    const open = (root) => [...root.querySelectorAll('*')].flatMap((one) => [one, ...(one.shadowRoot ? open(one.shadowRoot) : [])]);
+    return open(main)
+        .filter((one) => one.matches('button, a[href], summary, label:has(input[type=file]), input:not([type=file])'))
+        .filter((one) => one.checkVisibility({ opacityProperty: true }) && one.getBoundingClientRect().width > 1)
+        .map((one) => [one.closest('[data-baseweb=input], label') || one, one])
+        .filter(([target]) => target.getBoundingClientRect().height < least - 0.5)
+        .map(([target, one]) => `${Math.round(target.getBoundingClientRect().height)} px: ${one.outerHTML.slice(0, 160)}`);
+}"""
+"""Targets that are lower than wanted; a field is tapped by the box around it, a choice by its label."""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a browser told of while it was on the pages."""
+
+    hosts: set[str] = field(default_factory=set)
+    errors: list[str] = field(default_factory=list)
+
+    def listen(self, page: Page) -> None:
+        page.on("request", lambda request: self._hear(request.url))
+        page.on("websocket", lambda socket: self._hear(socket.url))
+        page.on("pageerror", lambda error: self.errors.append(f"{page.url}: {error}"))
+
+    def _hear(self, url: str) -> None:
+        if urlsplit(url).scheme not in ("data", "blob"):  # these are within the page
+            self.hosts.add(urlsplit(url).netloc)
+
+
+@pytest.fixture(scope="module")
+def heard() -> Heard:
+    return Heard()
+
+
+@pytest.fixture(scope="module")
+def phone(browser: Browser, heard: Heard) -> Iterator[Page]:
+    with visiting(browser, "phone") as visitor:
+        page = visitor.new_page()
+        heard.listen(page)
+        yield page
+
+
+@pytest.mark.parametrize("address", TITLES)
+def test_a_page_fits_a_phone(phone: Page, served: Served, address: str) -> None:
+    open_page(phone, served, address)
+    assert phone.evaluate("document.documentElement.scrollWidth") <= WIDTH_PX
+    main = phone.get_by_test_id("stMainBlockContainer").element_handle()
+    assert phone.evaluate(STICKING_OUT, main) == []
+    assert phone.evaluate(LOW_TARGETS, [main, THUMB_PX]) == []
+    tab_reaches_the_first_control(phone)
+
+
+def tab_reaches_the_first_control(page: Page) -> None:
+    """WCAG 2.1, success criterion 2.1.1: all that can be done can be done by keyboard."""
+    main = page.get_by_test_id("stMainBlockContainer")
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        if main.locator(":focus").count():
+            return
+    pytest.fail(f"Tab does not reach {page.url}")
+
+
+def test_pages_ask_their_own_server_alone_and_none_of_them_fails(phone: Page, served: Served, heard: Heard) -> None:
+    for address in ("", "tray", "crews"):  # besides those that the tests above opened
+        open_page(phone, served, address)
+    assert heard.hosts == {urlsplit(served.address).netloc}
+    assert heard.errors == []
+
+
+def test_a_request_to_another_host_is_heard(page: Page) -> None:
+    """The reference of the check above: a page that does ask elsewhere, at an address that stands for no host."""
+    heard = Heard()
+    heard.listen(page)
+    page.set_content('<img src="http://elsewhere.invalid/x.png"><script>throw new Error("loud")</script>')
+    page.wait_for_load_state()
+    assert heard.hosts == {"elsewhere.invalid"}  # RFC 2606, section 2: never a real host
+    assert len(heard.errors) == 1
+
+
+def test_a_target_too_low_and_an_element_too_wide_are_seen(phone: Page) -> None:
+    phone.set_content(
+        '<meta name="viewport" content="width=device-width"><main><p style="width:2000px">x</p><button style="height:20px">x</button></main>'
+    )
+    main = phone.locator("main").element_handle()
+    assert len(phone.evaluate(STICKING_OUT, main)) == 1
+    assert len(phone.evaluate(LOW_TARGETS, [main, THUMB_PX])) == 1
+
+
+def test_whoever_chooses_spanish_reads_titles_in_spanish(page: Page, served: Served) -> None:
+    spanish = Words(load_language("es"))
+    open_page(page, served, "crews")
+    expect(page.get_by_role("heading", level=1)).to_have_text(TITLES["crews"])
+    page.get_by_role("combobox", name="Language / Idioma").click()
+    page.get_by_role("option", name="Español").click()
+    title = spanish.text(TITLES["crews"])
+    assert title != TITLES["crews"]
+    expect(page.get_by_role("heading", level=1)).to_have_text(title)
+    drawn(page)
+    page.get_by_role("link", name=spanish.text(TITLES["plan"])).first.click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(spanish.text(TITLES["plan"]))
+
+
+def test_a_browser_that_asks_for_spanish_gets_it_unasked(browser: Browser, served: Served) -> None:
+    with visiting(browser, "phone", language="es-PE") as visitor:
+        page = visitor.new_page()
+        open_page(page, served, "hand-in")
+        expect(page.get_by_role("heading", level=1)).to_have_text(Words(load_language("es")).text(TITLES["hand-in"]))
