@@ -105,7 +105,7 @@ def marks_with_words(connection: Connection, words: pd.DataFrame, of: ColumnElem
     marks = marks.astype({"mark_id": "Int64", "mark": "Int64", **dict.fromkeys(_SIZES, "float64")})
     on_scored = words.loc[words["mark_id"].notna(), ["mark_id", "said_now", "decision_id", "who"]]
     marks = marks.merge(on_scored, on="mark_id", how="left")
-    marks = marks.assign(kind=marks["said_now"].fillna(marks["scored_kind"]), polygon_px=None)
+    marks = marks.assign(kind=marks["scored_kind"].where(marks["said_now"].isna(), marks["said_now"]), polygon_px=None)
     missed = [_missed(word) for word in words[words["mark_id"].isna()].to_dict("records")]
     both = pd.concat([marks.drop(columns="said_now"), pd.DataFrame(missed)]) if missed else marks
     types = {"fruit_id": "int64", "mark_id": "Int64", "mark": "Int64", "decision_id": "Int64"}
