@@ -39,8 +39,9 @@ STYLE: Final = """<style>
 [data-testid="stMainBlockContainer"] { padding-top: 3.2rem; padding-bottom: 4rem; max-width: 76rem; }
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] * { color: #3f463e; opacity: 1; }
 button, [role="option"] { min-height: 2.75rem; }
-button[data-variant] { min-height: 44px !important; }
-summary, [data-testid="stPageLink-NavLink"], [data-testid="stCheckbox"] label { min-height: 44px; align-items: center; }
+button[data-variant], summary, [data-testid="stPageLink-NavLink"] { min-height: 44px !important; }
+[data-testid="stCheckbox"] label { min-height: 44px; align-items: center; }
+[data-testid="stHeaderActionElements"] { display: none; }
 kbd { color: inherit !important; opacity: 1 !important; }
 @media (max-width: 30rem) {
   [data-testid="stTable"] :is(td, th) { padding: 0.35rem 0.3rem !important; font-size: 0.85rem; white-space: normal; }

@@ -1,142 +1,129 @@
-"""Every page drawn by Streamlit's own tester: empty, full, and for each role; nothing is shown that is not theirs."""
+"""Every page by itself, drawn without a browser: over an empty season and a full one, for whom it is and for whom not.
+
+Drawn by Streamlit's own AppTest, over records and photos that are real.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
+from typing import Final
 
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from app.desk import the_desk
+from app.screens import crews, hand_in, health, models, phones, plan, print_card, second_look, sheets, tables, tray
 from app.sections import SECTIONS
-from app.settings import SETTINGS_VARIABLE, AppSettings, settings_beside
-from scorer.access.roles import RIGHTS, Person, Right, Role
-from scorer.records.database import open_records, records_url
-from scorer.records.keep import keep_score
-from tests.drawn_records import batch_into, tray_score
+from app.settings import SETTINGS_VARIABLE
+from scorer.access.roles import Person, Role
+from tests.browser.season import IN_SEASON, make_season, settings_of
 
-SCREENS = {module.__name__.rsplit(".", 1)[-1]: module for _, modules in SECTIONS for module in modules}
-PATIENCE_S = 60
-SCRIPT = """
-import importlib
-
+SCREENS: Final = [pytest.param(module, id=module.ADDRESS) for _, modules in SECTIONS for module in modules]
+"""All pages of the menu: a new one is tested with the rest."""
+SCRIPT: Final = """
+from importlib import import_module
 import streamlit as st
-
 from app.desk import the_desk
 from app.visit import Visit
-from app.words import chosen_words
+from app.words import Words
 from scorer.access.roles import Person, Role
-from scorer.errors import ScorerError
-
-screen = importlib.import_module("app.screens." + {screen!r})
-person = Person("Wattle", frozenset(Role(name) for name in {roles!r}), host={host!r})
+from scorer.errors import AccessError
+from scorer.language import load_language
+person = Person({name!r}, frozenset(map(Role, {roles!r})), host={host!r})
+visit = Visit(the_desk(), Words(load_language("en")), person)
 try:
-    screen.draw(Visit(the_desk(), chosen_words(), person))
-except ScorerError as refusal:
-    st.error(str(refusal))
+    import_module({module!r}).draw(visit)
+except AccessError as refusal:
+    st.error(f"refused: {{refusal}}")
 """
+EVERYBODY: Final = Person("Wattle", frozenset(Role), host=True)
+PEOPLE: Final = [Person("Wattle", frozenset(roles)) for roles in ((), *((role,) for role in Role))]
+FIRST_PHOTOS: Final = "hand in photos of trays, 48 h or more after picking."
+NEXT_STEPS: Final = {
+    hand_in: "Take one of a tray, or choose those you have.",
+    tray: "Photos that were handed in are listed here.",
+    second_look: FIRST_PHOTOS,
+    crews: FIRST_PHOTOS,
+    sheets: FIRST_PHOTOS,
+    plan: "a few fruit from many bins tell more than many from a few.",
+    print_card: "Name a crew or a bin, or give a list, and the tags can be printed.",
+    tables: "Begin one of your own as its copy.",
+    models: "No model has scored a photo yet.",
+    health: "None.",
+    phones: "To let phones in, start them with --lan:",
+}
+"""What each page says while there is nothing yet: what to do, or what will stand there."""
+WITH_PHOTOS: Final = {tray: IN_SEASON[3].name, crews: "Brolga", sheets: "Brolga", models: "4 scores", health: "None."}
+"""What of the season stands on a page."""
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of a season of four photos."""
+    folder = tmp_path_factory.mktemp("full")
+    make_season(folder, IN_SEASON[:4])
+    return folder
 
 
 @pytest.fixture
-def settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AppSettings:
-    """Settings over records that hold nothing yet."""
-    made = settings_beside(records_url(tmp_path / "season.sqlite"), site="shed", zone="Australia/Darwin")
-    monkeypatch.setenv(SETTINGS_VARIABLE, made.to_json())
-    return made
+def over(monkeypatch: pytest.MonkeyPatch) -> Iterator[pytest.MonkeyPatch]:
+    """Lets pages be drawn over a season, and closes its records afterwards."""
+    yield monkeypatch
+    the_desk().engine.dispose()
+    st.cache_resource.clear()
 
 
-@pytest.fixture
-def full(settings: AppSettings) -> AppSettings:
-    """The same, with drawn scores of two crews."""
-    batch = batch_into(open_records(settings.records_url), zone="Australia/Darwin")
-    for number in range(6):
-        crew = "Curlew" if number % 2 else "Brolga"
-        score = tray_score(f"tray_{number}.jpg", crew=crew, bin=f"T-{number}")
-        assert keep_score(batch, score.photo, score.fruit, score.marks)
-    return settings
+def drawn(over: pytest.MonkeyPatch, folder: Path, module: ModuleType, person: Person = EVERYBODY) -> AppTest:
+    """A page as it is drawn for a person over the season in a folder."""
+    over.setenv(SETTINGS_VARIABLE, settings_of(folder).to_json())
+    roles = [str(role) for role in sorted(person.roles)]
+    script = SCRIPT.format(name=person.name, roles=roles, host=person.host, module=module.__name__)
+    return AppTest.from_string(script, default_timeout=60).run()
 
 
-def drawn(screen: str, roles: tuple[Role, ...] = tuple(Role), *, host: bool = True) -> AppTest:
-    script = SCRIPT.format(screen=screen, roles=[str(role) for role in roles], host=host)
-    return AppTest.from_string(script, default_timeout=PATIENCE_S).run()
+def text_of(page: AppTest) -> str:
+    """All that a page says in text and tables."""
+    parts = [*page.markdown, *page.caption, *page.info, *page.success, *page.warning, *page.error]
+    tables_ = [frame.value.to_csv() for frame in (*page.table, *page.dataframe)]
+    options = [option for choice in (*page.selectbox, *page.multiselect) for option in choice.options]
+    return "\n".join([*(part.value for part in parts), *tables_, *options]).replace("\\", "")
 
 
-def said(page: AppTest) -> str:
-    """All that a page says in words."""
-    parts = (page.markdown, page.caption, page.info, page.warning, page.success, page.error, page.subheader)
-    return "\n".join(str(element.value) for elements in parts for element in elements)
-
-
-@pytest.mark.parametrize("screen", SCREENS)
-def test_every_page_is_drawn_over_empty_records(screen: str, settings: AppSettings) -> None:
-    page = drawn(screen)
+@pytest.mark.parametrize("module", SCREENS)
+def test_over_an_empty_season_a_page_says_what_to_do_next(
+    over: pytest.MonkeyPatch, tmp_path: Path, module: ModuleType
+) -> None:
+    page = drawn(over, tmp_path, module)
     assert not page.exception
     assert not page.error
+    assert NEXT_STEPS[module] in text_of(page)
 
 
-@pytest.mark.parametrize("screen", SCREENS)
-def test_every_page_is_drawn_over_a_season(screen: str, full: AppSettings) -> None:
-    page = drawn(screen)
+@pytest.mark.parametrize("module", SCREENS)
+def test_over_a_full_season_a_page_is_drawn_without_an_error(
+    over: pytest.MonkeyPatch, full: Path, module: ModuleType
+) -> None:
+    page = drawn(over, full, module)
     assert not page.exception
     assert not page.error
+    assert WITH_PHOTOS.get(module, "") in text_of(page)
+    assert module in (hand_in, plan, print_card, tables, health, phones) or NEXT_STEPS[module] not in text_of(page)
 
 
-@pytest.mark.parametrize(
-    ("screen", "next_step"),
-    [
-        ("hand_in", "Take one of a tray"),
-        ("tray", "Photos that were handed in are listed here"),
-        ("second_look", "hand in photos of trays"),
-        ("crews", "hand in photos of trays"),
-        ("sheets", "hand in photos of trays"),
-        ("phones", "start them with --lan"),
-    ],
-)
-def test_an_empty_page_says_what_to_do_next(screen: str, next_step: str, settings: AppSettings) -> None:
-    assert next_step in said(drawn(screen))
-
-
-@pytest.mark.parametrize("screen", SCREENS)
-@pytest.mark.parametrize("roles", [(), *((role,) for role in Role)], ids=lambda roles: "".join(roles) or "no role")
-def test_a_page_shows_nothing_to_whom_it_is_not_for(screen: str, roles: tuple[Role, ...], full: AppSettings) -> None:
-    """By the library's own word: the menu, which would not list the page, is not asked here."""
-    right = SCREENS[screen].RIGHT
-    page = drawn(screen, roles, host=False)
+@pytest.mark.parametrize("person", PEOPLE, ids=lambda person: "".join(person.roles) or "no role")
+@pytest.mark.parametrize("module", SCREENS)
+def test_a_page_is_drawn_for_whom_it_is_and_refused_to_others_in_a_sentence_alone(
+    over: pytest.MonkeyPatch, full: Path, module: ModuleType, person: Person
+) -> None:
+    page = drawn(over, full, module, person)
     assert not page.exception
-    if any(right in RIGHTS[role] for role in roles):
-        assert not page.error
+    refusals = [error.value for error in page.error]
+    if person.may(module.RIGHT):
+        assert refusals == []
         return
-    (refusal,) = page.error
-    assert f"may not {right}" in refusal.value
-    figures = said(page)
-    assert "Curlew" not in figures
-    assert "Brolga" not in figures
-    assert not page.table
-    assert not page.dataframe
-
-
-@pytest.mark.parametrize("part", ["photos", "kinds", "days", "rest", "mix", "cost"])
-def test_each_part_of_the_crew_figures_is_drawn(part: str, full: AppSettings) -> None:
-    page = drawn("crews")
-    page.segmented_control(key="part").set_value(part).run()
-    assert not page.exception
-    assert not page.error
-
-
-def test_the_crew_page_says_sample_size_and_fair_use_beside_the_figures(full: AppSettings) -> None:
-    page = drawn("crews")
-    words = said(page)
-    assert "For coaching; not for pay or discipline" in words
-    assert "fruit count" in words
-    table = page.table[0].value
-    assert {"Share", "Interval", "Fruit", "Bins"} <= set(table.columns)
-
-
-def test_every_right_that_a_page_asks_for_is_somebody_s() -> None:
-    for name, module in SCREENS.items():
-        holders = [role for role in Role if module.RIGHT in RIGHTS[role]]
-        assert holders or module.RIGHT is Right.HOST, name
-
-
-def test_a_person_without_roles_may_see_no_page() -> None:
-    nobody = Person("Nobody", frozenset())
-    assert not [name for name, module in SCREENS.items() if nobody.may(module.RIGHT)]
+    (refusal,) = refusals
+    assert f"may not {module.RIGHT}; " in refusal
+    assert len(page.main.children) == 1, "nothing but the refusal is shown"

@@ -180,7 +180,7 @@ def _figures(words: Words, shares: pd.DataFrame, crew: str | None) -> None:
     shown = shares if crew is None else shares[shares["crew"] == crew]
     table = pd.DataFrame(
         {
-            words.text("Crew"): shown["crew"],
+            words.text("Crew"): list(map(plain, shown["crew"])),
             words.text("Share"): [words.percent(share) for share in shown["share"]],
             words.text("Interval"): [words.interval(*ends) for ends in zip(shown["low"], shown["high"], strict=True)],
             words.text("Fruit"): shown["fruit"],
@@ -231,7 +231,7 @@ def _days(words: Words, own: SeasonPart, crew: str | None) -> None:
     st.caption(words.text("Grey: where these days usually lie. A triangle stands out from them."))
     st.altair_chart(days_to_read(days, words.text), key=f"days_{crew}", theme=None, alt=" ".join(days.sentences))
     for sentence in days.sentences:
-        st.markdown(f"- {words.told(sentence)}")
+        st.markdown(f"- {plain(words.told(sentence))}")
 
 
 def _rest(words: Words, chosen: SeasonPart) -> None:
@@ -244,7 +244,7 @@ def _rest(words: Words, chosen: SeasonPart) -> None:
     st.table(
         pd.DataFrame(
             {
-                words.text("Crew"): table["crew"],
+                words.text("Crew"): list(map(plain, table["crew"])),
                 words.text("More or less than the rest, points"): [
                     words.points(value) for value in table["difference"]
                 ],
@@ -259,11 +259,11 @@ def _same_mix(words: Words, chosen: SeasonPart) -> None:
     st.caption(words.text("The share that each crew would have, had all picked the same blocks in the same ways."))
     mix = chosen.figure(standardised_shares)
     for warning in mix.warnings:
-        st.markdown(f"- {words.told(warning)}")
+        st.markdown(f"- {plain(words.told(warning))}")
     st.table(
         pd.DataFrame(
             {
-                words.text("Crew"): mix.table["crew"],
+                words.text("Crew"): list(map(plain, mix.table["crew"])),
                 words.text("Share"): [words.percent(share) for share in mix.table["share"]],
                 words.text("At the same mix"): [words.percent(share) for share in mix.table["standardised"]],
                 words.text("Interval"): [
@@ -286,7 +286,7 @@ def _cost(visit: Visit, chosen: SeasonPart) -> None:
     st.table(
         pd.DataFrame(
             {
-                words.text("Crew"): all_kinds["crew"],
+                words.text("Crew"): list(map(plain, all_kinds["crew"])),
                 words.text("Cartons"): [words.number(value) for value in all_kinds["cartons"]],
                 words.text("Lost"): [words.number(value, prices.currency) for value in all_kinds["lost"]],
                 words.text("Interval"): [
@@ -297,7 +297,7 @@ def _cost(visit: Visit, chosen: SeasonPart) -> None:
         ).set_index(words.text("Crew"))
     )
     for sentence in chosen.figure(halving_the_worst, prices)["sentence"]:
-        st.markdown(f"- {words.told(sentence)}")
+        st.markdown(f"- {plain(words.told(sentence))}")
 
 
 def _export(visit: Visit, season: Countable, target: float) -> None:

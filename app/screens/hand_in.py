@@ -13,7 +13,7 @@ from app.routes import address_of_delivery, address_of_picture
 from app.visit import Visit
 from scorer.access.roles import Right
 from scorer.arrivals.completing import complete
-from scorer.arrivals.deliveries import Delivery, begin_delivery, find_delivery, notes_of
+from scorer.arrivals.deliveries import Delivery, begin_delivery, find_delivery, items_of, notes_of
 from scorer.arrivals.incoming import Receiving
 from scorer.arrivals.outcomes import PhotoOutcome, Progress, missing, outcomes_of, progress_of
 from scorer.errors import ArrivalError
@@ -32,7 +32,7 @@ _SIGNS = {
     "retake": (":material/replay:", message("take again")),
     "refused": (":material/block:", message("not a photo to score")),
 }
-_DELIVERY = "delivery"
+_DELIVERIES = "deliveries"
 MOST_SHOWN = 60
 
 
@@ -54,17 +54,29 @@ def draw(visit: Visit) -> None:
 
 
 def _delivery(visit: Visit) -> Delivery:
-    """The delivery that is under way for this visit; a new one after it was put away."""
+    """The delivery that is under way for this visit; a new one after it was put away.
+
+    Where the name is given only after the page was opened, another is begun under it; photos that were sent to the one
+    before in that instant stay in sight.
+    """
     inbox = visit.desk.settings.inbox_folder
-    key = st.session_state.get(_DELIVERY)
-    if key is not None:
-        try:
-            return find_delivery(visit.person, inbox, key)
-        except ArrivalError:
-            del st.session_state[_DELIVERY]  # swept away since
-    delivery = begin_delivery(visit.person, inbox)
-    st.session_state[_DELIVERY] = delivery.key
+    begun = [one for key in st.session_state.get(_DELIVERIES, ()) if (one := _found(visit, key)) is not None]
+    delivery = next((one for one in begun if items_of(one)), None) or next(
+        (one for one in begun if one.who == visit.person.name), None
+    )
+    if delivery is None:
+        delivery = begin_delivery(visit.person, inbox)
+        begun.append(delivery)
+    st.session_state[_DELIVERIES] = [one.key for one in begun]
     return delivery
+
+
+def _found(visit: Visit, key: str) -> Delivery | None:
+    """A delivery, unless it was swept away since."""
+    try:
+        return find_delivery(visit.person, visit.desk.settings.inbox_folder, key)
+    except ArrivalError:
+        return None
 
 
 def _camera(visit: Visit, delivery: Delivery) -> None:
@@ -94,7 +106,7 @@ def _watch(visit: Visit, delivery: Delivery) -> None:
     for item in reversed(outcomes[-MOST_SHOWN:]):
         _row(visit, item)
     if progress.left == 0 and st.button(words.text("Put this round away"), icon=":material/inventory_2:"):
-        del st.session_state[_DELIVERY]
+        del st.session_state[_DELIVERIES]
         st.rerun()
 
 

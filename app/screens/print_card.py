@@ -8,6 +8,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from app.parts.plain import plain
 from app.visit import Visit
 from scorer.access.roles import Right
 from scorer.language import message
@@ -43,7 +44,7 @@ def draw(visit: Visit) -> None:
         with tempfile.TemporaryDirectory() as folder:
             sheet = Path(folder) / "tags.pdf"
             for note in print_tags(tags, sheet, paper=paper):
-                st.warning(words.told(note))
+                st.warning(plain(words.told(note)))
             st.download_button(
                 words.language.counted("{count} tag (PDF)", "{count} tags (PDF)", len(tags)),
                 sheet.read_bytes(),

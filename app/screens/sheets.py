@@ -8,6 +8,7 @@ from pathlib import Path
 import streamlit as st
 
 from app.desk import counted
+from app.parts.plain import plain
 from app.visit import Visit
 from app.words import LANGUAGE_NAMES
 from scorer.access.roles import Right
@@ -52,7 +53,7 @@ def draw(visit: Visit) -> None:
         with st.spinner(words.text("Cutting example pictures from the crew's own photos")):
             data, notes = _sheets(visit, crews, code, paper)
         for note in notes:
-            st.caption(words.told(note))
+            st.caption(plain(words.told(note)))
         st.download_button(
             words.text("Crew sheets (PDF)"),
             data,

@@ -79,7 +79,7 @@ def draw(visit: Visit) -> None:
     try:
         table = as_frames(visit.person, visit.desk.tables_folder, which)
     except ScorerError as refusal:
-        st.error(words.told(str(refusal)))
+        st.error(plain(words.told(str(refusal))))
         _steps(visit, which)
         return
     if not table.own:

@@ -24,9 +24,7 @@ from scorer.score_tables import KINDS, UNSURE
 _KINDS: Final = (*KINDS, UNSURE)
 _OF_FRUIT: Final = ("fruit", "verdict", "downgraded", "brown_fraction", *_KINDS)
 _OF_CHECK: Final = ("checked_downgraded", "check_chance")
-_OF_PHOTO: Final = tuple(
-    name for name in FRUIT_ROW_DTYPES if name not in (*_OF_FRUIT, *_OF_CHECK, "scored_downgraded")
-)
+_OF_PHOTO: Final = tuple(name for name in FRUIT_ROW_DTYPES if name not in (*_OF_FRUIT, *_OF_CHECK, "scored_downgraded"))
 
 
 @dataclass(frozen=True)

@@ -81,13 +81,13 @@ def print_pages(fruit: int, say: Callable[[str], object]) -> None:
         begun = time.perf_counter()
         with started(_command(settings), settings) as served:
             say(f"from the command until it answers {time.perf_counter() - begun:6.2f} s")
-            server = Server(served.address, served.process.pid)
+            server = Server(served.address.rstrip("/"), served.process.pid)
             say(f"first visitor, crews' page        {server.paint(browser, 'crews').seconds:6.2f} s\n")
             for measured in (_pages, _filters, _parts, _words):
                 for line in measured(browser, server):
                     say(line)
                 say(f"load of the machine {_load()}\n")
-            say(memory_of_uploads(browser, served.address, served.process.pid, Path(work)))
+            say(memory_of_uploads(browser, server.address, server.process, Path(work)))
 
 
 def _command(settings: AppSettings) -> list[str]:

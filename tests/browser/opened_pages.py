@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
@@ -59,6 +59,17 @@ def drawn(page: Page) -> None:
     expect(page.get_by_role("heading", level=1)).to_be_visible()
     expect(page.get_by_test_id("stApp")).to_have_attribute("data-test-script-state", "notRunning")
     expect(page.get_by_test_id("stSkeleton")).to_have_count(0)
+
+
+def tap_on(name: str) -> Callable[[Page], None]:
+    """Choose one of a page's parts by its name."""
+
+    def tap(page: Page) -> None:
+        page.get_by_role("radio", name=name, exact=True).click()
+        expect(page.get_by_role("radio", name=name, exact=True)).to_be_checked()
+        drawn(page)
+
+    return tap
 
 
 def give_name(page: Page, name: str) -> None:

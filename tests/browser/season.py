@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -32,11 +33,11 @@ def settings_of(folder: Path) -> AppSettings:
     return settings_beside(records_url(folder / RECORDS), site="shed", zone=ZONE)
 
 
-def make_season(folder: Path) -> None:
-    """Hand in the season's photos, and wait until they are scored."""
+def make_season(folder: Path, photos: Sequence[Path] = IN_SEASON) -> None:
+    """Hand in photos, and wait until they are scored."""
     settings = settings_of(folder)
     delivery = begin_delivery(OFFICER, settings.inbox_folder)
-    for path in IN_SEASON:
+    for path in photos:
         hand_in(delivery, path.name, path.read_bytes())
     with scoring(settings):
         outcomes = scored(delivery)

@@ -10,7 +10,7 @@ from typing import Any, Final
 import pytest
 
 from tests.browser.chromium import Axe, Browser, Page, expect
-from tests.browser.opened_pages import SIZES, TITLES, drawn, open_page, picture_name, visiting
+from tests.browser.opened_pages import SIZES, TITLES, drawn, open_page, picture_name, tap_on, visiting
 from tests.browser.season import IN_SEASON
 from tests.serving import Served
 
@@ -27,17 +27,6 @@ def open_all(page: Page) -> None:
     while folded.count():
         folded.first.click()
         drawn(page)
-
-
-def tap_on(name: str) -> Callable[[Page], None]:
-    """Choose one of the page's parts by its name."""
-
-    def tap(page: Page) -> None:
-        page.get_by_role("radio", name=name, exact=True).click()
-        expect(page.get_by_role("radio", name=name, exact=True)).to_be_checked()
-        drawn(page)
-
-    return tap
 
 
 def choose_mark(page: Page) -> None:
@@ -99,7 +88,7 @@ def test_a_page_that_breaks_a_criterion_is_found(page: Page) -> None:
 
 
 def headings_out_of_order(page: Page) -> list[str]:
-    """What is wrong with a page's headings by G141, a technique of W3C for criterion 1.3.1: one title, no level skipped."""
+    """What is wrong with a page's headings by G141, a technique of W3C for criterion 1.3.1."""
     headings = page.get_by_test_id("stMain").locator("h1,h2,h3,h4,h5,h6")
     levels = [int(name[1]) for name in headings.evaluate_all("all => all.map(one => one.tagName)")]
     right = levels[:1] == [1] and 1 not in levels[1:] and all(b - a <= 1 for a, b in pairwise(levels))
