@@ -26,12 +26,12 @@ def _without(what: str) -> None:
 if CHROMIUM is None:
     _without("chromium")
 try:
-    from axe_playwright_python.sync_playwright import Axe
-    from playwright.sync_api import Browser, BrowserContext, Locator, Page, Request, expect, sync_playwright
+    from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped]
+    from playwright.sync_api import Browser, BrowserContext, Dialog, Locator, Page, expect, sync_playwright
 except ImportError as missing:
     _without(str(missing.name))
 
-__all__ = ["Axe", "Browser", "BrowserContext", "Locator", "Page", "Request", "chromium", "expect"]
+__all__ = ["Axe", "Browser", "BrowserContext", "Dialog", "Locator", "Page", "chromium", "expect"]
 
 
 @contextmanager

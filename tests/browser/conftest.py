@@ -16,7 +16,7 @@ import pytest
 from tests.browser.season import make_season
 
 if TYPE_CHECKING:
-    from tests.browser.chromium import Browser, Page
+    from tests.browser.chromium import Browser, BrowserContext, Page
     from tests.serving import Served
 
 
@@ -53,13 +53,21 @@ def browser() -> Iterator[Browser]:
         yield opened
 
 
-@pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
-    """A page at desktop size of somebody who has been nowhere yet."""
+@pytest.fixture(scope="module")
+def visitor(browser: Browser) -> Iterator[BrowserContext]:
+    """Somebody at a desktop; the pages of a module are theirs, so that their browser keeps what it fetched once."""
     from tests.browser.opened_pages import visiting
 
     with visiting(browser) as context:
-        yield context.new_page()
+        yield context
+
+
+@pytest.fixture
+def page(visitor: BrowserContext) -> Iterator[Page]:
+    """A page of its own, which for the server is a visit of its own."""
+    opened = visitor.new_page()
+    yield opened
+    opened.close()
 
 
 @pytest.fixture(scope="session")

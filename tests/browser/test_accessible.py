@@ -59,7 +59,7 @@ MORE: Final[dict[str, dict[str, Callable[[Page], None]]]] = {
     "plan": {"bins": tap_on("Which bins"), "door": tap_on("When may a check stop")},
     "limits-and-prices": {"prices": tap_on("Prices")},
 }
-"""What more can be brought up on a page, one after the other."""
+"""What more can be brought up on a page, one after the other; on the phone, for all has less room there."""
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -73,7 +73,7 @@ def test_no_page_breaks_a_criterion_that_can_be_checked(
             open_page(page, served, address)
             page.screenshot(path=screenshots / picture_name(size, address))
             found += headings_out_of_order(page)
-            for state, reach in {"all open": open_all, **MORE.get(address, {})}.items():
+            for state, reach in {"all open": open_all, **(MORE.get(address, {}) if size == "phone" else {})}.items():
                 reach(page)
                 found += [f"{title}, {state}: {violation}" for violation in violations(page)]
     assert not found, "\n".join(found)
