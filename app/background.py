@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -52,3 +53,4 @@ def _work_out_ahead() -> None:
         crews.work_out_ahead(the_desk())
     except ScorerError as refusal:  # the pages say it in words once somebody asks
         logging.getLogger(__name__).warning("%s", refusal)
+    gc.freeze()  # Streamlit collects garbage after each run of a page: it need not go through all this every time
