@@ -4,6 +4,7 @@ CI draws the same examples each time, a developer's machine new ones.
 """
 
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -33,3 +34,11 @@ def records(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
     engine = fresh_records(request.param, tmp_path, lambda: str(request.getfixturevalue("postgresql")))
     yield engine
     engine.dispose()
+
+
+@pytest.fixture(autouse=True)
+def _same_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Put the main module back after each test: Streamlit's tester leaves a page's script there, which processes that a
+    later test spawns would run.
+    """
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
