@@ -77,7 +77,7 @@ def language_choice() -> None:
     """Let the visitor choose a language."""
     codes = [code for code in available_languages() if code in LANGUAGE_NAMES]
     st.session_state.setdefault(_CHOSEN, _asked_for())
-    st.selectbox("Language / Idioma", codes, key=_CHOSEN, format_func=LANGUAGE_NAMES.__getitem__)
+    st.segmented_control("Language / Idioma", codes, key=_CHOSEN, required=True, format_func=LANGUAGE_NAMES.__getitem__)
 
 
 def _asked_for() -> str:
