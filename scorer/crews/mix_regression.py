@@ -126,10 +126,11 @@ def fit_mix(bins: MixedBins) -> MixFit:
     design = whole[:, columns]
     bad, of = bins.defective.astype(float), bins.fruit.astype(float)
     icc, freedom = left_over_icc(design, bad, of)
+    independent = EffectiveBins(design, bad, of).alike()[0]
     mix, place = np.unique(bins.codes[:, 1:], axis=0, return_inverse=True)
     return MixFit(
         bins=bins,
-        likely=penalised_fit(EffectiveBins(design, bad, of)).estimate if bins.one_sided else plain_fit(design, bad, of),
+        likely=penalised_fit(independent).estimate if bins.one_sided else plain_fit(independent),
         penalised=penalised_fit(EffectiveBins.at(design, bad, of, icc)),
         icc=icc,
         freedom=freedom,
@@ -147,9 +148,9 @@ def design_of(codes: Ints, sizes: tuple[int, ...]) -> Floats:
     return np.hstack(blocks)
 
 
-def plain_fit(design: Floats, bad: Floats, of: Floats) -> Floats:
+def plain_fit(bins: EffectiveBins) -> Floats:
     """Most likely coefficients, by statsmodels."""
-    model = sm.GLM(np.column_stack([bad, of - bad]), design, family=sm.families.Binomial())
+    model = sm.GLM(np.column_stack([bins.bad, bins.of - bins.bad]), bins.design, family=sm.families.Binomial())
     with warnings.catch_warnings(), np.errstate(divide="ignore", invalid="ignore"):
         warnings.simplefilter("ignore", PerfectSeparationWarning)  # with few bins a fit may well go through each
         return np.asarray(model.fit().params)

@@ -16,6 +16,7 @@ from scipy.optimize import brentq
 from scipy.special import expit, log_expit, logit
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 _ROUNDING: Final = 1e-8
 _ROUNDS: Final = 100
@@ -43,6 +44,13 @@ class EffectiveBins:
         worth = 1 / (1 + (of - 1) * icc)
         return cls(design, worth * bad, worth * of)
 
+    def alike(self) -> tuple[EffectiveBins, Ints]:
+        """Bins of one design as one, and where (bins,) each bin went."""
+        design, place = np.unique(self.design, axis=0, return_inverse=True)
+        place = place.ravel()
+        bad, of = (np.bincount(place, weights=count).astype(np.float64) for count in (self.bad, self.of))
+        return EffectiveBins(design, bad, of), place
+
     def information(self, estimate: Floats) -> Floats:
         """Fisher's information (parameters, parameters)."""
         chance = expit(self.design @ estimate)
@@ -61,9 +69,9 @@ class PenalisedFit:
 
     Parameters
     ----------
-    bins : what was fitted.
+    bins : what was fitted, those of one design as one.
     estimate, covariance : coefficients, and the inverse of their information.
-    leverage : (bins,) how far each draws its own prediction to itself, from 0 to 1.
+    leverage : (bins,) how far each of those given draws its own prediction to itself, from 0 to 1.
     """
 
     bins: EffectiveBins
@@ -110,13 +118,14 @@ def penalised_fit(bins: EffectiveBins) -> PenalisedFit:
 
     The score, defective - fruit * chance + leverage * (1/2 - chance), is that of a plain fit in which each bin has half
     its leverage more of sound and of defective fruit (Kosmidis and Firth 2009, Biometrika 96: 793-804): steps are those
-    of that fit.
+    of that fit. Bins of one crew and mix are fitted as one, which changes neither likelihood nor information.
     """
-    design, bad, of = bins.design, bins.bad, bins.of
+    alike, place = bins.alike()
+    design, bad, of = alike.design, alike.bad, alike.of
     estimate: Floats = np.linalg.lstsq(design, np.full(len(of), logit((bad.sum() + 0.5) / (of.sum() + 1))))[0]
     for _ in range(_ROUNDS):
         chance = expit(design @ estimate)
-        covariance = np.asarray(np.linalg.inv(bins.information(estimate)), np.float64)
+        covariance = np.asarray(np.linalg.inv(alike.information(estimate)), np.float64)
         leverage: Floats = ((design @ covariance) * design).sum(axis=1) * of * chance * (1 - chance)
         score = design.T @ (bad - of * chance + leverage * (0.5 - chance))
         step = np.linalg.solve(design.T @ (design * ((of + leverage) * chance * (1 - chance))[:, None]), score)
@@ -124,4 +133,5 @@ def penalised_fit(bins: EffectiveBins) -> PenalisedFit:
         if longest < _ROUNDING:
             break
         estimate = estimate + step * min(1.0, _LONGEST_STEP / longest)
-    return PenalisedFit(bins, estimate, covariance, leverage)
+    part = bins.of / of[place]  # of bins that are fitted as one each draws as it weighs
+    return PenalisedFit(alike, estimate, covariance, leverage[place] * part)
