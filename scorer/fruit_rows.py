@@ -7,7 +7,7 @@ fruit once, and says how many others there were and why.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -130,14 +130,21 @@ def countable(rows: pd.DataFrame, *, any_hold: bool = False) -> Countable:
     first_side = kept.assign(side=kept["side"].fillna("")).sort_values(["side", "photo"], kind="stable")
     kept = without(kept, ~kept["photo"].isin(_one_photo(first_side, _TRAY, keep="first")), OTHER_SIDE)
     picked = kept["picked_at"]
-    lot = kept["bin"].fillna(kept["photo"]) + picked.dt.strftime(f" {_LOT_TIME}").fillna("")
+    lot = kept["bin"].fillna(kept["photo"]) + _written(picked, f" {_LOT_TIME}").fillna("")
     fruit = kept.assign(
         lot=lot.astype("str"),
-        day=picked.dt.strftime("%Y-%m-%d"),
+        day=_written(picked, "%Y-%m-%d"),
         hour=picked.dt.hour.astype("Int64"),
         defective=kept["downgraded"],
     ).reset_index(drop=True)
     return Countable(fruit, {reason: left_out[reason] for reason in REASONS_NOT_COUNTED if reason in left_out})
+
+
+def _written(moments: pd.Series[Any], form: str) -> pd.Series[str]:
+    """Moments as text; each is written once, for the fruit of a bin share one."""
+    place, found = pd.factorize(moments)
+    written = pd.Series(pd.DatetimeIndex(found).strftime(form), dtype="str")
+    return written.reindex(place).set_axis(moments.index)  # no place (-1) is no text
 
 
 def _latest(rows: pd.DataFrame, keys: list[str]) -> set[str]:
