@@ -60,8 +60,9 @@ class SeasonPart:
     chosen: tuple[Hashable, ...]
 
     def narrowed(self, to: Hashable, narrow: Callable[[pd.DataFrame], pd.DataFrame]) -> SeasonPart:
-        """A smaller part; ``to`` tells this way of narrowing from all others."""
-        return SeasonPart(narrow(self.fruit), (*self.chosen, to))
+        """A smaller part, or this one if all of it is left; ``to`` tells this way of narrowing from all others."""
+        left = narrow(self.fruit)
+        return self if left is self.fruit else SeasonPart(left, (*self.chosen, to))
 
     def figure(self, work_out: Callable[..., Figure], *about: object) -> Figure:
         """What a function of a module says of these fruit, worked out at the first asking; never changed.

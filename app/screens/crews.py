@@ -27,17 +27,23 @@ from scorer.crews.breakdown import ALL_CREWS, shares_of_kinds
 from scorer.crews.comparison import compare_crews
 from scorer.crews.money import crew_costs, halving_the_worst
 from scorer.crews.over_time import over_time
+from scorer.crews.prices import load_prices
 from scorer.crews.shares import defect_share
 from scorer.crews.standardised import standardised_shares
 from scorer.fruit_rows import Countable
 from scorer.language import message
 from scorer.records.photos import find_photos
+from scorer.tables_in_place.edit import path_of
+from scorer.tables_in_place.names import PRICES, names_there
 
 TITLE = message("Crew figures")
 ICON = ":material/groups:"
 ADDRESS = "crews"
 RIGHT = Right.SEE_CREWS
 PURPOSE = message("Each crew's share with its interval, by kind, over days, what it costs, and the photos behind it.")
+
+MOST_PHOTOS = 12
+"""Photos behind a figure; to draw more takes the browser longer than to look at these."""
 
 _BY_WORDS = {
     "crew": message("Crews"),
@@ -66,6 +72,11 @@ def work_out_ahead(desk: Desk) -> None:
     whole.figure(over_time, ALL_CREWS)
     whole.figure(_against_the_rest)
     whole.figure(standardised_shares)
+    first = next((one for one in names_there(desk.tables_folder) if one.subject == PRICES and not one.is_shipped), None)
+    if first is not None:
+        prices = load_prices(path_of(desk.tables_folder, first))
+        whole.figure(crew_costs, prices)
+        whole.figure(halving_the_worst, prices)
 
 
 def draw(visit: Visit) -> None:
@@ -199,8 +210,8 @@ def _notes(words: Words, shown: pd.DataFrame) -> None:
 
 
 def _photos(visit: Visit, fruit: pd.DataFrame, kind: str | None = None) -> None:
-    names = photos_behind(visit.person, fruit, kind=kind)
-    photos = find_photos(visit.person, visit.desk.engine, names=names, most=24)
+    names = photos_behind(visit.person, fruit, kind=kind, most=MOST_PHOTOS)
+    photos = find_photos(visit.person, visit.desk.engine, names=names, most=MOST_PHOTOS)
     if photos.empty:
         st.info(visit.words.text("No photo shows this."))
         return
