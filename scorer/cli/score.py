@@ -85,19 +85,16 @@ def score(
     prints a table per fruit and per crew. A photo that the records know already is not scored again. Exit code: 0 all
     photos were scored, 1 some were not, 2 the command was not understood, 130 stopped by Ctrl-C.
     """
-    from scorer.batch.run import Plan, score_paths
+    from scorer.batch.run import Plan
     from scorer.batch.task import Wanted
-    from scorer.console import progress_of, show_report
+    from scorer.console import show_report
     from scorer.hold_time.clock import zone_of
     from scorer.limits import load_limits
     from scorer.manifest import read_manifest
     from scorer.photo_files import find_photos
     from scorer.tray import DEFAULT_LIMITS, Settings
 
-    if out is None and records is None:
-        raise click.UsageError("Say where the scores go: --out RESULTS for tables, --records for the season's records.")
-    if out is None and (masks or pictures):
-        raise click.UsageError("Masks and pictures need a folder; give --out RESULTS.")
+    _check_places(out, records, needs_folder=masks or pictures)
     if watch and not (len(paths) == 1 and paths[0].is_dir()):
         raise click.UsageError("--watch looks after one folder; give that folder alone.")
     tags: Mapping[str, Tag] = or_usage(partial(read_manifest, manifest)) if manifest else {}
@@ -106,11 +103,9 @@ def score(
     if not watch and not find_photos(paths, leave_out=out):
         raise click.UsageError(f"There are no photos in {', '.join(map(str, paths))}; give JPEG, PNG or HEIC photos.")
     settings = Settings(limits=limits or DEFAULT_LIMITS, zone=zone)
-    season = None
-    if records is not None:
-        season = or_sentence(partial(_open_season, records, paths, settings, site))
-        for sentence in or_sentence(partial(_unknown_crews, season, tags)):
-            click.echo(sentence, err=True)
+    season = None if records is None else or_sentence(partial(_open_season, records, paths, settings, site))
+    if season is not None:
+        _warn_of_unknown_crews(season, tags)
     settings = replace(settings, zone=season.zone.key if season else zone or this_zone())
     plan = Plan(
         partial(_score_one, settings),
@@ -123,11 +118,7 @@ def score(
         any_hold=held == "any",
     )
     try:
-        with progress_of(sys.stderr) as progress:
-            if watch:
-                report = _watch(paths[0], plan, progress)
-            else:
-                report = score_paths(paths, plan, on_found=progress.found, on_done=progress.done)
+        report = _score_with_progress(paths, plan, watch=watch)
     except KeyboardInterrupt:
         click.echo(f"Stopped; every photo that was done is {_kept_in(plan)}, whole.", err=True)
         context.exit(INTERRUPTED)
@@ -135,6 +126,13 @@ def score(
         raise click.ClickException(str(error)) from error
     show_report(report, _kept_in(plan), chosen.label)
     context.exit(SOME_FAILED if report.refused else 0)
+
+
+def _check_places(out: Path | None, records: str | None, *, needs_folder: bool) -> None:
+    if out is None and records is None:
+        raise click.UsageError("Say where the scores go: --out RESULTS for tables, --records for the season's records.")
+    if out is None and needs_folder:
+        raise click.UsageError("Masks and pictures need a folder; give --out RESULTS.")
 
 
 def this_zone() -> str:
@@ -166,10 +164,22 @@ def _open_season(records: str, paths: tuple[Path, ...], settings: Settings, site
     )
 
 
-def _unknown_crews(season: OpenImport, tags: Mapping[str, Tag]) -> list[str]:
+def _warn_of_unknown_crews(season: OpenImport, tags: Mapping[str, Tag]) -> None:
     from scorer.records.keep import unknown_crews
 
-    return unknown_crews(season, [tag.crew for tag in tags.values() if tag.crew])
+    crews = [tag.crew for tag in tags.values() if tag.crew]
+    for sentence in or_sentence(partial(unknown_crews, season, crews)):
+        click.echo(sentence, err=True)
+
+
+def _score_with_progress(paths: tuple[Path, ...], plan: Plan, *, watch: bool) -> BatchReport:
+    from scorer.batch.run import score_paths
+    from scorer.console import progress_of
+
+    with progress_of(sys.stderr) as progress:
+        if watch:
+            return _watch(paths[0], plan, progress)
+        return score_paths(paths, plan, on_found=progress.found, on_done=progress.done)
 
 
 def _watch(folder: Path, plan: Plan, progress: PhotoProgress) -> BatchReport:

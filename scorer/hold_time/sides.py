@@ -7,7 +7,7 @@ could be either of two is left unmatched: a verdict from one side is better than
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -181,52 +181,72 @@ def both_sides(
     ------
     ValueError : a column is missing, a fruit is numbered twice, or the match names a fruit that is not there.
     """
-    sides = {}
-    for name, fruit, marks in (("a", fruit_a, marks_a), ("b", fruit_b, marks_b)):
-        _need(f"fruit_{name}", fruit, ("fruit", "visible_area_mm2", "length_mm", "width_mm"))
-        _need(f"marks_{name}", marks, ("fruit", "kind", "area_mm2", "length_mm"))
-        _check_numbers(f"fruit_{name}", fruit)
-        absent = set(match.pairs[f"fruit_{name}"]) - set(fruit["fruit"])
-        if absent:
-            raise ValueError(f"match names fruit {min(absent)} of side {name}, which fruit_{name} lacks")
-        sides[name] = (fruit.set_index("fruit"), marks)
-    partners = dict(zip(match.pairs["fruit_a"], match.pairs["fruit_b"], strict=True))
-    whole: list[tuple[int | None, int | None]] = sorted((int(number), int(other)) for number, other in partners.items())
-    alone_a = sorted(int(number) for number in set(fruit_a["fruit"]) - set(partners))
-    alone_b = sorted(int(number) for number in set(fruit_b["fruit"]) - set(partners.values()))
-    rows = []
-    for number_a, number_b in (*whole, *((number, None) for number in alone_a), *((None, other) for other in alone_b)):
-        seen = [(sides[name], number) for name, number in (("a", number_a), ("b", number_b)) if number is not None]
-        marks = pd.concat([marks.loc[marks["fruit"] == number, _MARK_NEEDS] for (_, marks), number in seen])
-        sizes = pd.concat([fruit.loc[[number], _SIZE_NEEDS] for (fruit, _), number in seen])
-        visible_area_mm2 = float(sizes["visible_area_mm2"].sum(skipna=False))
-        judged = judge_fruit(
-            marks,
-            visible_area_mm2=visible_area_mm2,
-            length_mm=float(sizes["length_mm"].mean(skipna=False)),
-            width_mm=float(sizes["width_mm"].mean(skipna=False)),
-            limits=limits,
-            both_sides=len(seen) == 2,
-        )
-        rows.append(
-            {
-                "fruit_a": number_a,
-                "fruit_b": number_b,
-                "sides": BOTH if len(seen) == 2 else A_ONLY if number_b is None else B_ONLY,
-                "visible_area_mm2": visible_area_mm2,
-                "brown_area_mm2": judged.brown_area_mm2,
-                "brown_fraction": judged.brown_fraction,
-                "class": judged.class_name,
-                "downgraded": judged.downgraded,
-                "verdict": judged.verdict,
-                "reason": judged.reason,
-            }
-        )
+    sides = {"a": (fruit_a, marks_a), "b": (fruit_b, marks_b)}
+    for name, (fruit, marks) in sides.items():
+        _check_side(name, fruit, marks, match)
+    by_number = {name: (fruit.set_index("fruit"), marks) for name, (fruit, marks) in sides.items()}
+    rows = [_judged(seen, by_number, limits) for seen in _seen_on(fruit_a["fruit"], fruit_b["fruit"], match)]
     return pd.DataFrame(rows, columns=list(BOTH_DTYPES)).astype(BOTH_DTYPES)
 
 
 _MARK_NEEDS: Final = ["kind", "area_mm2", "length_mm"]
 _SIZE_NEEDS: Final = ["visible_area_mm2", "length_mm", "width_mm"]
+
+
+def _check_side(name: str, fruit: pd.DataFrame, marks: pd.DataFrame, match: SideMatch) -> None:
+    _need(f"fruit_{name}", fruit, ("fruit", *_SIZE_NEEDS))
+    _need(f"marks_{name}", marks, ("fruit", *_MARK_NEEDS))
+    _check_numbers(f"fruit_{name}", fruit)
+    absent = set(match.pairs[f"fruit_{name}"]) - set(fruit["fruit"])
+    if absent:
+        raise ValueError(f"match names fruit {min(absent)} of side {name}, which fruit_{name} lacks")
+
+
+def _seen_on(fruit_a: Iterable[int], fruit_b: Iterable[int], match: SideMatch) -> list[dict[str, int]]:
+    """Each fruit by its number on every side that shows it: those of both sides, then a's alone, then b's alone."""
+    pairs = sorted(
+        (int(number), int(other)) for number, other in zip(match.pairs["fruit_a"], match.pairs["fruit_b"], strict=True)
+    )
+    alone_a = sorted(int(number) for number in set(fruit_a).difference(match.pairs["fruit_a"]))
+    alone_b = sorted(int(number) for number in set(fruit_b).difference(match.pairs["fruit_b"]))
+    return [
+        *({"a": number, "b": other} for number, other in pairs),
+        *({"a": number} for number in alone_a),
+        *({"b": number} for number in alone_b),
+    ]
+
+
+def _judged(
+    seen: Mapping[str, int], sides: Mapping[str, tuple[pd.DataFrame, pd.DataFrame]], limits: Limits
+) -> dict[str, object]:
+    """One row of `both_sides`: a fruit by its number on each side, judged by what all of them show.
+
+    ``sides`` holds the fruit, by number, and the marks of each side.
+    """
+    there = [(*sides[name], number) for name, number in seen.items()]
+    marks = pd.concat([marks.loc[marks["fruit"] == number, _MARK_NEEDS] for _, marks, number in there])
+    sizes = pd.concat([fruit.loc[[number], _SIZE_NEEDS] for fruit, _, number in there])
+    visible_area_mm2 = float(sizes["visible_area_mm2"].sum(skipna=False))
+    judged = judge_fruit(
+        marks,
+        visible_area_mm2=visible_area_mm2,
+        length_mm=float(sizes["length_mm"].mean(skipna=False)),
+        width_mm=float(sizes["width_mm"].mean(skipna=False)),
+        limits=limits,
+        both_sides=len(seen) == 2,
+    )
+    return {
+        "fruit_a": seen.get("a"),
+        "fruit_b": seen.get("b"),
+        "sides": BOTH if len(seen) == 2 else A_ONLY if "a" in seen else B_ONLY,
+        "visible_area_mm2": visible_area_mm2,
+        "brown_area_mm2": judged.brown_area_mm2,
+        "brown_fraction": judged.brown_fraction,
+        "class": judged.class_name,
+        "downgraded": judged.downgraded,
+        "verdict": judged.verdict,
+        "reason": judged.reason,
+    }
 
 
 def _explanations(a: _Side, b: _Side, size_cost: NDArray[np.float64], reach_mm: float) -> list[_Explanation]:

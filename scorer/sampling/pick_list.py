@@ -109,33 +109,18 @@ def draw_pick_list(
         bins than its equal number, times with a zone, or a shift with fewer minutes than picks.
     """
     names = _names(bins)
-    first_minute = shift_start.replace(second=0, microsecond=0)
-    if first_minute < shift_start:
-        first_minute += timedelta(minutes=1)
+    first_minute = _first_whole_minute(shift_start)
     minutes = _shift_minutes(first_minute, shift_end)
     _check_numbers(len(names), bins_to_pick, fruit_per_bin, places_per_bin, minutes)
     crews = _crews(names, crew_of_bin)
     lot = _Lot(seed)
-    bins_of_crew: dict[str, list[int]] = {}
-    for index, crew in enumerate(crews):
-        bins_of_crew.setdefault(crew, []).append(index)
-    if same_for_every_crew:
-        number_of_crew = _equal_numbers(bins_of_crew, bins_to_pick, lot)
-    else:
-        number_of_crew = _numbers_by_share(bins_of_crew, bins_to_pick, lot)
-    chosen = {
-        crew: lot.spread_over(members, number_of_crew[crew])
-        if arriving_in_order
-        else lot.some_of(members, number_of_crew[crew])
-        for crew, members in bins_of_crew.items()
-    }
-    if arriving_in_order:
-        when = _as_they_arrive(chosen, len(names), minutes, lot)
-    else:
-        when = list(zip(_taking_turns(chosen, lot), lot.one_in_each_stretch(minutes, bins_to_pick), strict=True))
+    bins_of_crew = _bins_of_crew(crews)
+    numbers = _equal_numbers if same_for_every_crew else _numbers_by_share
+    number_of_crew = numbers(bins_of_crew, bins_to_pick, lot)
+    when_to_pick = _picked_as_they_arrive if arriving_in_order else _picked_in_turns
     rows = [
         (names[index], crews[index], first_minute + timedelta(minutes=minute), layer, place, fruit)
-        for index, minute in when
+        for index, minute in when_to_pick(bins_of_crew, number_of_crew, minutes, lot)
         for layer, place, fruit in _spread_in_bin(fruit_per_bin, places_per_bin, lot)
     ]
     sentence = (
@@ -201,6 +186,11 @@ def _names(bins: int | Sequence[str]) -> list[str]:
     return names
 
 
+def _first_whole_minute(shift_start: datetime) -> datetime:
+    whole = shift_start.replace(second=0, microsecond=0)
+    return whole if whole == shift_start else whole + timedelta(minutes=1)
+
+
 def _shift_minutes(first_minute: datetime, shift_end: datetime) -> int:
     if first_minute.tzinfo is not None or shift_end.tzinfo is not None:
         raise ValueError("the times of the shift are local and have no zone: leave the zone out")
@@ -231,6 +221,14 @@ def _crews(names: Sequence[str], crew_of_bin: Mapping[str, str] | None) -> list[
     return [crew_of_bin[name] for name in names]
 
 
+def _bins_of_crew(crews: Sequence[str]) -> dict[str, list[int]]:
+    """Places in the list of bins, by crew."""
+    bins_of_crew: dict[str, list[int]] = {}
+    for index, crew in enumerate(crews):
+        bins_of_crew.setdefault(crew, []).append(index)
+    return bins_of_crew
+
+
 def _numbers_by_share(bins_of_crew: Mapping[str, Sequence[int]], number: int, lot: _Lot) -> dict[str, int]:
     """Bins to pick of each crew: on the average exactly its share, and never off by a whole bin."""
     crew_by_place = [crew for crew in lot.some_of(list(bins_of_crew), len(bins_of_crew)) for _ in bins_of_crew[crew]]
@@ -259,6 +257,15 @@ def _equal_numbers(bins_of_crew: Mapping[str, Sequence[int]], number: int, lot: 
     return {crew: each + (crew in one_more) for crew in bins_of_crew}
 
 
+def _picked_in_turns(
+    bins_of_crew: Mapping[str, Sequence[int]], number_of_crew: Mapping[str, int], minutes: int, lot: _Lot
+) -> list[tuple[int, int]]:
+    """Bins drawn from each crew's own, crews in turns, and a minute of the shift for each."""
+    chosen = {crew: lot.some_of(members, number_of_crew[crew]) for crew, members in bins_of_crew.items()}
+    turns = _taking_turns(chosen, lot)
+    return list(zip(turns, lot.one_in_each_stretch(minutes, len(turns)), strict=True))
+
+
 def _taking_turns(chosen: Mapping[str, Sequence[int]], lot: _Lot) -> list[int]:
     """All chosen bins in an order in which each crew's are spread from beginning to end.
 
@@ -272,10 +279,14 @@ def _taking_turns(chosen: Mapping[str, Sequence[int]], lot: _Lot) -> list[int]:
     return [index for _, index in sorted(points)]
 
 
-def _as_they_arrive(chosen: Mapping[str, Sequence[int]], there: int, minutes: int, lot: _Lot) -> list[tuple[int, int]]:
-    """Chosen bins in their order, and a minute of the stretch in which each is awaited."""
+def _picked_as_they_arrive(
+    bins_of_crew: Mapping[str, Sequence[int]], number_of_crew: Mapping[str, int], minutes: int, lot: _Lot
+) -> list[tuple[int, int]]:
+    """Bins drawn spread over each crew's own, in their order, and a minute of the stretch in which each is awaited."""
+    there = sum(map(len, bins_of_crew.values()))
+    chosen = [lot.spread_over(members, number_of_crew[crew]) for crew, members in bins_of_crew.items()]
     when = []
-    for index in sorted(index for members in chosen.values() for index in members):
+    for index in sorted(index for members in chosen for index in members):
         start, end = index * minutes // there, (index + 1) * minutes // there
         when.append((index, start + lot.below(max(end - start, 1))))
     return when

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import pandas as pd
@@ -206,46 +207,35 @@ def plan_door_check(
     lines = lines.moved_apart(design_effect(fruit_per_tray, icc))
     if most_trays is not None and not 1 <= most_trays <= MOST_TRAYS_TRIED:
         raise ValueError(f"the most trays must be 1 to {MOST_TRAYS_TRIED}, got {most_trays}")
-    good = _walk(lines, good_share, fruit_per_tray, icc)
-    bad = _walk(lines, bad_share, fruit_per_tray, icc)
-    good_passed = bad_passed = 0.0
-    for trays in range(1, (most_trays or MOST_TRAYS_TRIED) + 1):
-        good_step, bad_step = next(good), next(bad)
-        good_passed += good_step.accepted
-        bad_passed += bad_step.accepted
-        if most_trays not in (None, trays):
-            continue
-        fruit = trays * fruit_per_tray
-        ends = np.arange(max(lines.accept_at_most(fruit), -1), min(lines.reject_at_least(fruit), fruit + 1))
-        producers = 1 - good_passed - _sum_up_to(good_step.going, ends)
-        consumers = bad_passed + _sum_up_to(bad_step.going, ends)
-        excess = np.maximum(producers / producers_risk, consumers / consumers_risk)
-        best = int(np.argmin(excess))
-        if most_trays is None and excess[best] > 1:
-            continue
-        reached = max(float(producers[best]), 0.0), float(consumers[best])
-        return DoorPlan(
-            good_share=good_share,
-            bad_share=bad_share,
-            producers_risk=producers_risk,
-            consumers_risk=consumers_risk,
-            fruit_per_tray=fruit_per_tray,
-            icc=icc,
-            lines=lines,
-            most_trays=trays,
-            good_at_the_end=int(ends[best]),
-            producers_risk_reached=reached[0],
-            consumers_risk_reached=reached[1],
-            sentence=(
-                f"Take trays of {fruit_per_tray} fruit, each from a bin of its own, and stop after {trays} at the "
-                f"latest: of deliveries with {100 * good_share:.3g} % bad fruit {100 * reached[0]:.1f} of 100 are "
-                f"stopped by chance, of those with {100 * bad_share:.3g} % {100 * reached[1]:.1f} of 100 pass, if "
-                f"fruit of one bin resemble each other as assumed (icc {icc:g})."
-            ),
+    good, bad = (_walk(lines, share, fruit_per_tray, icc) for share in (good_share, bad_share))
+    ends = _best_ends(lines, fruit_per_tray, good, bad, producers_risk=producers_risk, consumers_risk=consumers_risk)
+    if most_trays is None:
+        end = next((end for end in islice(ends, MOST_TRAYS_TRIED) if end.excess <= 1), None)
+    else:
+        end = next(islice(ends, most_trays - 1, None))
+    if end is None:
+        raise ValueError(
+            f"more than {MOST_TRAYS_TRIED} trays of {fruit_per_tray} fruit would be needed: take shares that lie "
+            "further apart, larger trays, or larger risks"
         )
-    raise ValueError(
-        f"more than {MOST_TRAYS_TRIED} trays of {fruit_per_tray} fruit would be needed: take shares that lie further "
-        "apart, larger trays, or larger risks"
+    return DoorPlan(
+        good_share=good_share,
+        bad_share=bad_share,
+        producers_risk=producers_risk,
+        consumers_risk=consumers_risk,
+        fruit_per_tray=fruit_per_tray,
+        icc=icc,
+        lines=lines,
+        most_trays=end.trays,
+        good_at_the_end=end.good_at_most,
+        producers_risk_reached=end.producers_risk,
+        consumers_risk_reached=end.consumers_risk,
+        sentence=(
+            f"Take trays of {fruit_per_tray} fruit, each from a bin of its own, and stop after {end.trays} at the "
+            f"latest: of deliveries with {100 * good_share:.3g} % bad fruit {100 * end.producers_risk:.1f} of 100 are "
+            f"stopped by chance, of those with {100 * bad_share:.3g} % {100 * end.consumers_risk:.1f} of 100 pass, if "
+            f"fruit of one bin resemble each other as assumed (icc {icc:g})."
+        ),
     )
 
 
@@ -395,6 +385,48 @@ def _walk(lines: DecisionLines, share: float, fruit_per_tray: int, icc: float) -
         going[:good] = 0
         going[bad:] = 0
         yield _Step(accepted, going)
+
+
+@dataclass(frozen=True)
+class _End:
+    """The number that decides after the last tray, and what it leaves of both risks.
+
+    ``excess`` is the larger of the two risks, each as a multiple of the one that is wanted.
+    """
+
+    trays: int
+    good_at_most: int
+    producers_risk: float
+    consumers_risk: float
+    excess: float
+
+
+def _best_ends(
+    lines: DecisionLines,
+    fruit_per_tray: int,
+    good: Iterator[_Step],
+    bad: Iterator[_Step],
+    *,
+    producers_risk: float,
+    consumers_risk: float,
+) -> Iterator[_End]:
+    """Tray after tray, the end that keeps both risks best if that tray is the last.
+
+    ``good`` and ``bad`` walk with the good and the bad share; the risks are those that are wanted.
+    """
+    good_passed = bad_passed = 0.0
+    for trays, (good_step, bad_step) in enumerate(zip(good, bad, strict=True), start=1):
+        good_passed += good_step.accepted
+        bad_passed += bad_step.accepted
+        fruit = trays * fruit_per_tray
+        ends = np.arange(max(lines.accept_at_most(fruit), -1), min(lines.reject_at_least(fruit), fruit + 1))
+        producers = 1 - good_passed - _sum_up_to(good_step.going, ends)
+        consumers = bad_passed + _sum_up_to(bad_step.going, ends)
+        excess = np.maximum(producers / producers_risk, consumers / consumers_risk)
+        best = int(np.argmin(excess))
+        yield _End(
+            trays, int(ends[best]), max(float(producers[best]), 0.0), float(consumers[best]), float(excess[best])
+        )
 
 
 def _sum_up_to(chances: NDArray[np.float64], ends: NDArray[np.int64]) -> NDArray[np.float64]:
