@@ -18,9 +18,10 @@ from scorer.errors import OutputError
 from scorer.hold_time.sides import BOTH_DTYPES
 from scorer.limits import Limits
 from scorer.records.database import in_words
+from scorer.records.decisions import all_decisions
 from scorer.records.repeats import turned_trays
 from scorer.records.scores import PHOTOS_AT_ONCE, scores_of
-from scorer.records.tables import Decision, FittedModel, Fruit, Mark, Photo, Score
+from scorer.records.tables import FittedModel
 from scorer.results import UNFINISHED, prepare_results, reason_of, remove_file, remove_unfinished, write_whole
 from scorer.score_tables import FRUIT_DTYPES, MARK_DTYPES, PHOTO_DTYPES
 
@@ -156,32 +157,9 @@ def _write_turned(engine: Engine, folder: Path, limits: Limits) -> None:
 
 
 def _write_decisions(engine: Engine, folder: Path) -> int:
-    wanted = (
-        select(
-            Decision.id,
-            Photo.name,
-            Fruit.number,
-            Mark.number,
-            Decision.field,
-            Decision.said_before,
-            Decision.said_now,
-            Decision.who,
-            Decision.decided_at,
-            Decision.why,
-            Decision.chance,
-            Decision.about_id,
-            Decision.outline,
-        )
-        .select_from(Decision)
-        .join(Fruit, Decision.fruit_id == Fruit.id)
-        .join(Score, Fruit.score_id == Score.id)
-        .join(Photo, Score.photo_id == Photo.id)
-        .outerjoin(Mark, Decision.mark_id == Mark.id)
-        .order_by(Decision.decided_at, Decision.id)
-        .execution_options(yield_per=PHOTOS_AT_ONCE)
-    )
+    wanted = all_decisions().execution_options(yield_per=PHOTOS_AT_ONCE)
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
-        rows = [tuple(row) for row in connection.execute(wanted)]
+        rows = [[row[name] for name in DECISION_COLUMNS] for row in connection.execute(wanted).mappings()]
     table = pd.DataFrame(rows, columns=list(DECISION_COLUMNS))
     table["decided_at"] = [pd.Timestamp(moment).tz_convert("UTC").tz_localize(None) for moment in table["decided_at"]]
     table = table.astype({"mark": "Int64", "takes_back": "Int64"})

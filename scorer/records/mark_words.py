@@ -14,15 +14,16 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Engine, Select, insert, select
+from sqlalchemy import Connection, Engine, insert, select
 
 from scorer.access.roles import Person, Right
 from scorer.errors import RecordsError
 from scorer.hold_time.clock import site_time, zone_of
 from scorer.records.checks import BY_EYE
 from scorer.records.database import in_words
+from scorer.records.decisions import all_decisions
 from scorer.records.newest_fruit import named, newest_fruit, newest_scored_at
-from scorer.records.tables import Decision, Fruit, Mark, Photo, Score, Site
+from scorer.records.tables import Decision, Fruit, Mark, Photo, Score
 from scorer.records.words_in_force import (
     NOT_A_MARK,
     OF_KIND,
@@ -190,16 +191,14 @@ def words_of(person: Person, engine: Engine, sha256: str) -> pd.DataFrame:
     """
     person.must(Right.SEE_TRAYS)
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
-        found = connection.execute(_history().where(Photo.sha256 == sha256)).all()
-        newest = connection.scalar(
-            select(Score.id).join(Photo).where(Photo.sha256 == sha256, Score.scored_at == newest_scored_at())
-        )
+        found = connection.execute(all_decisions().where(Photo.sha256 == sha256)).all()
+        newest = _newest_score(connection, sha256)
         on_marks = set(words_on_marks(connection, Score.id == newest)["decision_id"])
-    by_eye = {row.fruit_id: row.id for row in found if row.field == BY_EYE and row.score_id == newest}
+    by_eye = {row.fruit_id: row.decision for row in found if row.field == BY_EYE and row.score_id == newest}
     counting = on_marks | set(by_eye.values())
     rows = [
         (
-            row.id,
+            row.decision,
             row.fruit,
             row.mark,
             row.field,
@@ -209,8 +208,8 @@ def words_of(person: Person, engine: Engine, sha256: str) -> pd.DataFrame:
             site_time(row.decided_at, zone_of(row.zone)),
             row.why,
             row.chance,
-            row.about_id,
-            row.id in counting,
+            row.takes_back,
+            row.decision in counting,
         )
         for row in found
     ]
@@ -238,8 +237,7 @@ def marks_as_said(person: Person, engine: Engine, sha256: str, *, dropped: bool 
     """
     person.must(Right.SEE_TRAYS)
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
-        newest = select(Score.id).join(Photo).where(Photo.sha256 == sha256, Score.scored_at == newest_scored_at())
-        of_photo = Score.id == connection.scalar(newest)
+        of_photo = Score.id == _newest_score(connection, sha256)
         words = words_on_marks(connection, of_photo)
         marks = marks_with_words(connection, words, of_photo)
         numbers = connection.execute(select(Fruit.id, Fruit.number).join(Score).where(of_photo))
@@ -263,6 +261,11 @@ def outline_in_box(left: float, top: float, right: float, bottom: float, points:
     x = (left + right) / 2 + (right - left) / 2 * np.cos(turn)
     y = (top + bottom) / 2 + (bottom - top) / 2 * np.sin(turn)
     return list(zip(x.tolist(), y.tolist(), strict=True))
+
+
+def _newest_score(connection: Connection, sha256: str) -> int | None:
+    newest = select(Score.id).join(Photo).where(Photo.sha256 == sha256, Score.scored_at == newest_scored_at())
+    return connection.scalar(newest)
 
 
 def _mark(connection: Connection, mark: int | MarkOfPhoto) -> Any:
@@ -340,32 +343,3 @@ def _sizes(points: NDArray[np.float64], mm_per_px: float | None) -> dict[str, fl
         "length_mm": max(sides) * mm_per_px,
         "width_mm": min(sides) * mm_per_px,
     }
-
-
-def _history() -> Select[*tuple[Any, ...]]:
-    wanted: Select[*tuple[Any, ...]] = (
-        select(
-            Decision.id,
-            Decision.fruit_id,
-            Fruit.score_id,
-            Fruit.number.label("fruit"),
-            Mark.number.label("mark"),
-            Decision.field,
-            Decision.said_before,
-            Decision.said_now,
-            Decision.who,
-            Decision.decided_at,
-            Decision.why,
-            Decision.chance,
-            Decision.about_id,
-            Site.zone,
-        )
-        .select_from(Decision)
-        .join(Fruit, Decision.fruit_id == Fruit.id)
-        .join(Score, Fruit.score_id == Score.id)
-        .join(Photo, Score.photo_id == Photo.id)
-        .join(Site, Photo.site_id == Site.id)
-        .outerjoin(Mark, Decision.mark_id == Mark.id)
-        .order_by(Decision.decided_at, Decision.id)
-    )
-    return wanted
