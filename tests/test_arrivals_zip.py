@@ -22,6 +22,7 @@ from scorer.arrivals import zip_photos
 from scorer.arrivals.deliveries import Delivery, Item, begin_delivery, items_of, notes_of
 from scorer.arrivals.file_kind import Kind
 from scorer.arrivals.incoming import Receiving
+from scorer.arrivals.landing import NAMELESS
 from scorer.errors import ArrivalError, ScorerError
 
 OFFICER = Person("Ines", frozenset({Role.OFFICER}))
@@ -200,6 +201,14 @@ def test_half_a_zip_is_refused(delivery: Delivery) -> None:
     with pytest.raises(ArrivalError, match="is no zip that can be read"):
         hand_in(delivery, data[: len(data) // 2])
     assert files_under(delivery.folder) == {"delivery.json"}
+
+
+def test_a_photo_whose_name_is_empty_or_begins_with_a_zero_byte_arrives_without_a_name(delivery: Delivery) -> None:
+    """Python's zipfile ends a name at its first zero byte, so that nothing is left of the second."""
+    names = (b"", b"\x00tray_1.jpg")
+    items, notes = hand_in(delivery, raw_zip(*((name, deflated(JPEG), len(JPEG), zlib.crc32(JPEG)) for name in names)))
+    assert [(item.shown, item.photo.read_bytes()) for item in items] == [(NAMELESS, JPEG)] * 2
+    assert notes == ()
 
 
 GOOD = zipped(("tray_1.jpg", JPEG), ("deep/tray_2.png", PNG), ("notes.txt", b"bin 7"))

@@ -156,7 +156,8 @@ def _entries(opened: zipfile.ZipFile, size_bytes: int, name: str) -> Iterator[zi
         )
     for entry in entries:
         own = entry.filename.replace("\\", "/").split("/")
-        if not (entry.is_dir() or own[0] == "__MACOSX" or own[-1].startswith("._")):
+        is_folder = entry.filename.endswith("/")  # is_dir() of Python 3.11 breaks at an empty name
+        if not (is_folder or own[0] == "__MACOSX" or own[-1].startswith("._")):
             yield entry
 
 
@@ -176,6 +177,8 @@ def _landed(opened: zipfile.ZipFile, entry: zipfile.ZipInfo, new_folder: Callabl
                 shutil.rmtree(folder, ignore_errors=True)
                 raise
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
+        # NotImplementedError is how zipfile refuses what it cannot unpack: patched data, strong encryption, a method
+        # it does not know; RuntimeError is how it asks for a password
         raise _LeftOut("damaged") from error
 
 
