@@ -22,6 +22,7 @@ from app.settings import LOOPBACK_NAMES
 from scorer.access.lan import is_loopback
 from scorer.access.tokens import LetIn, let_in
 from scorer.errors import AccessError
+from scorer.language import language_asked_for, message
 
 TOKEN_PARAMETER: Final = "token"
 POLICY_VIOLATION: Final = 1008
@@ -33,10 +34,12 @@ _HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "Content-Security-Policy": "frame-ancestors 'self'",
 }
-_NO_TOKEN: Final = (
+_NO_TOKEN: Final = message(
     "This page opens only with today's address for your role: scan its code on the computer that shares the pages."
 )
-_VOID_TOKEN: Final = "This way in has ended or was taken back: scan today's code on the computer that shares the pages."
+_VOID_TOKEN: Final = message(
+    "This way in has ended or was taken back: scan today's code on the computer that shares the pages."
+)
 
 
 @dataclass(frozen=True)
@@ -85,15 +88,17 @@ def _misplaced(asked: HTTPConnection, door: Door) -> Response | None:
     """The answer to what was meant for another server, or was sent by another's page; None if neither is so."""
     hosts = asked.headers.getlist("host")
     if len(hosts) != 1:
-        return _page(400, "Which server is meant is not said once and clearly (RFC 9112, 3.2).")
+        return _page(asked, 400, message("Which server is meant is not said once and clearly (RFC 9112, 3.2)."))
     # A name that a stranger points at this computer makes a browser read our pages for his (DNS rebinding).
     if _name(hosts[0]) not in {*LOOPBACK_NAMES, *door.hosts}:
-        return _page(421, "These pages are not served under this address; open the one that the computer shows.")
+        return _page(
+            asked, 421, message("These pages are not served under this address; open the one that the computer shows.")
+        )
     if asked.scope["type"] == "http" and asked.scope["method"] in _CHANGES_NOTHING:
         return None
     for origin in asked.headers.getlist("origin"):
         if _place(origin) != hosts[0].lower() and origin not in door.origins:
-            return _page(403, "Another server's page asked for this; open the pages themselves.")
+            return _page(asked, 403, message("Another server's page asked for this; open the pages themselves."))
     return None
 
 
@@ -104,11 +109,11 @@ def _without_token(asked: HTTPConnection, door: Door) -> Response | None:
     shown = asked.query_params.get(TOKEN_PARAMETER)
     if shown is not None and asked.scope["type"] == "http" and asked.scope["method"] in ("GET", "HEAD"):
         holder = _holder(shown, asked, door)
-        return _take_in(asked, door, shown, holder) if holder else _page(403, _VOID_TOKEN)
+        return _take_in(asked, door, shown, holder) if holder else _page(asked, 403, _VOID_TOKEN)
     kept = asked.cookies.get(door.cookie)
     if kept is None:
-        return _page(403, _NO_TOKEN)
-    return None if _holder(kept, asked, door) else _page(403, _VOID_TOKEN)
+        return _page(asked, 403, _NO_TOKEN)
+    return None if _holder(kept, asked, door) else _page(asked, 403, _VOID_TOKEN)
 
 
 def _holder(token: str, asked: HTTPConnection, door: Door) -> LetIn | None:
@@ -196,12 +201,15 @@ def _place(origin: str) -> str | None:
         return None
 
 
-def _page(status: int, sentence: str) -> HTMLResponse:
+def _page(asked: HTTPConnection, status: int, sentence: str) -> HTMLResponse:
+    """A sentence as a page, in the language that the browser asks for: nobody has chosen one yet."""
+    language = language_asked_for(asked.headers.get("accept-language", ""))
+    title = escape(language.text("Not open"))
     return HTMLResponse(
-        '<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">'
-        "<title>Not open</title>"
+        f'<!doctype html><html lang="{language.code}"><meta charset="utf-8">'
+        f'<meta name="viewport" content="width=device-width"><title>{title}</title>'
         '<body style="font:1.25rem/1.5 sans-serif;color:#111;background:#fff;max-width:32em;margin:auto;padding:2em">'
-        f"<main><h1>Not open</h1><p>{escape(sentence)}</p></main></body></html>",
+        f"<main><h1>{title}</h1><p>{escape(language.text(sentence))}</p></main></body></html>",
         status,
         {"Cache-Control": "no-store"},
     )

@@ -1,4 +1,7 @@
-"""What the server answers besides pages: photos that are handed in, and pictures of those that are kept."""
+"""What the server answers besides pages: photos that are handed in, and pictures of those that are kept.
+
+What it refuses it refuses in the language that the request asks for; a page asks for that of its visitor.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,7 @@ from scorer.arrivals.deliveries import Delivery, find_delivery
 from scorer.arrivals.incoming import Receiving
 from scorer.arrivals.store import PICTURE_SIDES_PX, PhotoStore
 from scorer.errors import ScorerError
+from scorer.language import language_asked_for, message
 
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -54,12 +58,12 @@ def _take_photo(inbox: Path) -> Answer:
     async def take(request: Request) -> Response:
         key = opened(DELIVERY, request.path_params["seal"])
         if key is None or SENT_BY_A_PAGE not in request.headers:
-            return _refused("This page is too old to hand in photos; load it anew.", 403)
+            return _refused(request, message("This page is too old to hand in photos; load it anew."), 403)
         try:
             delivery = find_delivery(_SEALED, inbox, key)
             receiving = Receiving(delivery, request.query_params.get("name", "photo"))
         except ScorerError as refusal:
-            return _refused(str(refusal), 400)
+            return _refused(request, str(refusal), 400)
         try:
             with receiving:
                 async for chunk in request.stream():
@@ -67,7 +71,7 @@ def _take_photo(inbox: Path) -> Answer:
                         await to_thread.run_sync(receiving.add, chunk)
                 items = await to_thread.run_sync(receiving.finish)
         except ScorerError as refusal:
-            return _refused(str(refusal), 400)
+            return _refused(request, str(refusal), 400)
         except ClientDisconnect:
             return Response(status_code=400)
         return JSONResponse({"photos": len(items)})
@@ -80,7 +84,7 @@ def _show_picture(store: PhotoStore) -> Answer:
         sha256 = opened(PICTURE, request.path_params["seal"])
         long_side_px = request.path_params["long_side"]
         if sha256 is None or long_side_px not in PICTURE_SIDES_PX:
-            return Response("This address is too old; load the page anew.", 403, media_type="text/plain")
+            return _not_shown(request, message("This address is too old; load the page anew."), 403)
         box = _box(request.query_params.get("box", ""))
         data: bytes | None
         try:
@@ -89,9 +93,9 @@ def _show_picture(store: PhotoStore) -> Answer:
             else:
                 data = await to_thread.run_sync(store.picture, sha256, long_side_px)
         except ScorerError as refusal:
-            return Response(str(refusal), 404, media_type="text/plain")
+            return _not_shown(request, str(refusal), 404)
         if data is None:
-            return Response("This photo is not kept here.", 404, media_type="text/plain")
+            return _not_shown(request, message("This photo is not kept here."), 404)
         return Response(data, media_type="image/jpeg", headers={"Cache-Control": _KEEP})
 
     return show
@@ -105,5 +109,13 @@ def _box(text: str) -> tuple[int, int, int, int] | None:
     return (left, top, right, bottom) if left < right and top < bottom else None
 
 
-def _refused(sentence: str, status: int) -> Response:
-    return JSONResponse({"refused": sentence}, status)
+def _refused(request: Request, sentence: str, status: int) -> Response:
+    return JSONResponse({"refused": _told(request, sentence)}, status)
+
+
+def _not_shown(request: Request, sentence: str, status: int) -> Response:
+    return Response(_told(request, sentence), status, media_type="text/plain")
+
+
+def _told(request: Request, sentence: str) -> str:
+    return language_asked_for(request.headers.get("accept-language", "")).told(sentence)

@@ -27,11 +27,13 @@ from babel.numbers import format_decimal, format_percent, get_decimal_symbol, ge
 
 from scorer.errors import LanguageError
 from scorer.resources import shared_folder
-from scorer.text_patterns import TOLD_ENDING, TextPattern, is_number, is_pattern
+from scorer.text_patterns import TOLD_ENDING, TextPattern, is_amount, is_number, is_pattern
 
 SOURCE_LANGUAGE: Final = "en"
 CATALOGUE: Final = "scorer.po"
 _LISTED: Final = re.compile(r", | and ")
+_ASKED_FOR: Final = re.compile(r"([a-z]{1,8})(?:-[a-z\d]{1,8})*(?:\s*;\s*q=(0(?:\.\d{0,3})?|1(?:\.0{0,3})?))?", re.I)
+"""One language in a header, and its weight (RFC 9110, 12.4.2 and 12.5.4)."""
 
 
 def message(text: str) -> str:
@@ -84,14 +86,14 @@ class Language:
         """Translate a sentence that was put together elsewhere, such as a photo's reasons in the records.
 
         It is translated whole, by the source text whose braces it fills, as a list of known words, or else part by part
-        between semicolons; what no source text fits stays as it is. Of what fills the braces, numbers are written as
-        the language writes them, values whose name ends in ``_told`` are themselves translated so, and all else, such
-        as names, stays.
+        between semicolons; what no source text fits stays as it is, but for the signs in a part that is nothing but a
+        number with its unit. Of what fills the braces, numbers are written as the language writes them, values whose
+        name ends in ``_told`` are themselves translated so, and all else, such as names, stays.
         """
         parts, said = sentence.split("; "), []
         while parts:
             heads = ((cut, self._known("; ".join(parts[:cut]))) for cut in range(len(parts), 0, -1))
-            cut, head = next(((cut, known) for cut, known in heads if known is not None), (1, parts[0]))
+            cut, head = next(((cut, known) for cut, known in heads if known is not None), (1, self._unknown(parts[0])))
             said.append(head)
             parts = parts[cut:]
         return "; ".join(said)
@@ -124,10 +126,14 @@ class Language:
     def _retold(self, name: str, value: str) -> str:
         if name.endswith(TOLD_ENDING):
             return self.told(value)
-        if not is_number(name):
-            return value
+        return self._with_signs(value) if is_number(name) else value
+
+    def _unknown(self, part: str) -> str:
+        return self._with_signs(part) if is_amount(part) else part
+
+    def _with_signs(self, number: str) -> str:
         signs = {".": get_decimal_symbol(self.locale), ",": get_group_symbol(self.locale)}
-        return "".join(signs.get(sign, sign) for sign in value)
+        return "".join(signs.get(sign, sign) for sign in number)
 
     def say(self, saying: Saying) -> str:
         """Translate a sentence with its values."""
@@ -207,6 +213,24 @@ def load_language(code: str = SOURCE_LANGUAGE, folder: Path | None = None) -> La
     write_mo(compiled, _checked(path, name))
     compiled.seek(0)
     return Language(wanted, _locale(wanted, name), gettext.GNUTranslations(compiled))
+
+
+def language_asked_for(accepted: str) -> Language:
+    """The language that a browser would rather have, of those that there is a catalogue for; English for any other.
+
+    Parameters
+    ----------
+    accepted : what its header Accept-Language holds (RFC 9110, 12.5.4), such as ``es-PE, en;q=0.5``; may be anything.
+    """
+    asked = [found for each in accepted.split(",") if (found := _ASKED_FOR.fullmatch(each.strip()))]
+    there = available_languages()
+    for found in sorted(asked, key=lambda one: -float(one[2] or 1)):
+        if found[1].lower() in there and float(found[2] or 1) > 0:
+            try:
+                return load_language(found[1].lower())
+            except LanguageError:  # what cannot be read is as if it were not there
+                continue
+    return load_language(SOURCE_LANGUAGE)
 
 
 def placeholders(text: str) -> set[str]:

@@ -18,10 +18,13 @@ TOLD_ENDING: Final = "_told"
 """Names of values end so that are words or a sentence themselves, to be translated as well."""
 ALL_TOLD_ENDING: Final = "_all_told"
 """Names of values end so that may be several such, with a semicolon or full stop between them."""
+ARROW: Final = "->"
+"""Between what something was and what it is now: as good as a word to tell a source text by."""
 FEWEST_LETTERS: Final = 8
 """Of a source text around names and the like; fewer would be found in sentences that mean something else."""
 
 _NUMBER: Final = r"[-+]?\d+(?:[.,]\d+)*"
+_AMOUNT: Final = re.compile(r"[-+]?\d+(?:\.\d+)?(?: [^\s\d]\S*)?")
 _SEVERAL: Final = r".+?"
 _ONE: Final = r"(?:(?!; |\. ).)+?"
 
@@ -65,12 +68,17 @@ def is_pattern(text: str) -> bool:
     names = [name for _, name, _, _ in pieces if name is not None]
     letters = sum(letter.isalpha() for words, _, _, _ in pieces for letter in words)
     meant = all(map(is_number, names)) or any(name.endswith(TOLD_ENDING) for name in names)
-    return bool(names) and letters >= (1 if meant else FEWEST_LETTERS)
+    return bool(names) and (letters >= FEWEST_LETTERS or (meant and (letters > 0 or ARROW in text)))
 
 
 def is_number(name: str) -> bool:
     """Whether a value of this name is a number."""
     return name.removeprefix("other_") in NUMBER_NAMES
+
+
+def is_amount(text: str) -> bool:
+    """Whether a text is one number, alone or with its unit, without a sign for thousands."""
+    return _AMOUNT.fullmatch(text) is not None
 
 
 def _shape_of(name: str) -> str:

@@ -16,6 +16,7 @@ from scorer.access.roles import Role
 from scorer.advice.practice_table import load_practices, practice_texts
 from scorer.crew_summary import FAIR_USE, FOR_COACHING
 from scorer.crews.breakdown import ALL_CREWS
+from scorer.kinds import load_model
 from scorer.language import (
     CATALOGUE,
     SOURCE_LANGUAGE,
@@ -26,15 +27,18 @@ from scorer.language import (
     placeholders,
     read_catalogue,
 )
-from scorer.limits import available_limits, load_limits
+from scorer.limits import WAYS_OF_KNOWING, available_limits, load_limits
+from scorer.marks.measure import MEASURES
 from scorer.printing.lettering import printable
 from scorer.resources import shared_folder
-from scorer.sampling.pick_list import PICK_DTYPES
+from scorer.sampling.pick_list import LAYERS, PICK_DTYPES, PLACES
 from scorer.sampling.sequential import lines_by_tray, plan_door_check
+from scorer.tables_in_place.differences import LAYOUT_ONLY
 from scorer.tables_in_place.limit_frames import LIMIT_COLUMNS
 from scorer.tables_in_place.price_frames import PRICE_COLUMNS
 from scorer.tables_in_place.versions import BEGUN, CHANGED, FOUND, PUT_AGAIN, TAKEN_BACK
 from scorer.text_patterns import is_pattern
+from scorer.training.build import LIMITS_OF_USE
 
 PACKAGES = (scorer, app)
 KEYWORDS = {"message": 1, "text": 1, "Saying": 1, "counted": 2}
@@ -81,7 +85,12 @@ def column_words():
     picks = set(PICK_DTYPES) - {"crew"}
     door = set(lines_by_tray(plan_door_check(0.03, 0.12, fruit_per_tray=10, icc=0.05)))
     health = {name.capitalize() for name in ("photo", "bin", "crew", "side")}
-    return {name.replace("_", " ") for name in stems | picks | door} | health
+    return {name.replace("_", " ") for name in stems | picks | door | set(MEASURES) | card_names()} | health
+
+
+def card_names():
+    """Names of what a page shows of the card of the model that comes along."""
+    return {name for name, value in load_model().card.items() if isinstance(value, str | int | float)}
 
 
 def named_words():
@@ -90,7 +99,11 @@ def named_words():
     lists = {" or ".join(some) for some in roles} | {", ".join(sorted(some)) for some in roles if len(some) < len(Role)}
     classes = {each.words for name in available_limits() for each in load_limits(name).classes}
     versions = {BEGUN, CHANGED, TAKEN_BACK, PUT_AGAIN, FOUND}
-    return versions | lists | classes | {"block or method", ALL_CREWS, FOR_COACHING, FAIR_USE, SORRY}
+    spots = {*LAYERS, *PLACES}
+    ways = set(load_practices().methods)
+    cards = {LIMITS_OF_USE, str(load_model().card["name"])}
+    others = {"block or method", ALL_CREWS, FOR_COACHING, FAIR_USE, SORRY, LAYOUT_ONLY, *WAYS_OF_KNOWING}
+    return versions | lists | classes | spots | ways | cards | others
 
 
 def word_pairs(text):
@@ -311,3 +324,5 @@ def test_only_sentences_with_values_are_patterns():
     assert is_pattern("{reason_told}. Table: {table_told}")
     assert not is_pattern("is damaged")
     assert not is_pattern("{who}: {what}")
+    assert is_pattern("{about_told}: {before_told} -> {after_told}")
+    assert not is_pattern("{before} -> {after}"), "an arrow alone stands between names, too"

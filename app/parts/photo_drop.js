@@ -22,7 +22,11 @@ export default function (component) {
     const answer = await fetch(address, {
       method: 'POST',
       body: file,
-      headers: { 'X-Scorer-Delivery': 'yes', 'Content-Type': 'application/octet-stream' },
+      headers: {
+        'X-Scorer-Delivery': 'yes',
+        'Content-Type': 'application/octet-stream',
+        'Accept-Language': data.language, // that of the page; the browser would ask for its own
+      },
       credentials: 'same-origin',
     });
     const told = await answer.json().catch(() => ({ refused: words.lost }));

@@ -26,8 +26,9 @@ def photo_drop(address: str, words: Words, *, key: str) -> dict[str, Any] | None
         "sending": words.text("Sending photo"),
         "lost": words.text("it did not get through; check the connection and send it again"),
     }
+    language = words.language.code.replace("_", "-")  # as headers write it (RFC 5646, 2.1)
     part = st.components.v2.component("photo_drop", html=_read("html"), css=_read("css"), js=_read("js"))
-    result = part(key=key, data={"address": address, "words": texts}, on_handed_change=_nothing)
+    result = part(key=key, data={"address": address, "words": texts, "language": language}, on_handed_change=_nothing)
     handed = result.handed
     return dict(handed) if handed else None
 

@@ -37,6 +37,7 @@ def draw(visit: Visit) -> None:
     st.header(words.text("Card of the model in use"))
     for name, value in model.card.items():
         if isinstance(value, str | int | float):
-            st.markdown(f"**{plain(name.replace('_', ' '))}**: {plain(str(value))}")
+            shown = words.number(value, decimals=2) if isinstance(value, float) else words.told(str(value))
+            st.markdown(f"**{plain(words.text(name.replace('_', ' ')))}**: {plain(shown)}")
     with st.expander(words.text("The whole card")):
         st.code(json.dumps(dict(model.card), ensure_ascii=False, indent=1), language=None, wrap_lines=True)

@@ -6,6 +6,8 @@ from datetime import date, datetime, time
 
 import streamlit as st
 
+from app.parts.choice import choose_one
+from app.parts.plain import plain
 from app.visit import Visit
 from scorer.access.roles import Right
 from scorer.charts.passing import chart_of_door
@@ -37,20 +39,12 @@ def draw(visit: Visit) -> None:
             "Fruit of one bin resemble each other, so a few fruit from many bins tell more than many from a few."
         )
     )
-    question = st.segmented_control(
-        words.text("Question"),
-        list(_QUESTIONS),
-        default="size",
-        required=True,
-        key="question",
-        format_func=lambda name: words.text(_QUESTIONS[name]),
-        label_visibility="collapsed",
-    )
+    question = choose_one(words, words.text("Question"), _QUESTIONS, key="question")
     try:
         {"size": _size, "picks": _picks, "door": _door}[question](visit)
     except ValueError as error:  # the library's word on a question that has no answer
         sentence = str(error)
-        st.error(words.told(f"{sentence[0].upper()}{sentence[1:]}."), icon=":material/report:")
+        st.error(plain(words.told(f"{sentence[0].upper()}{sentence[1:]}.")), icon=":material/report:")
 
 
 def _size(visit: Visit) -> None:
@@ -99,8 +93,9 @@ def _picks(visit: Visit) -> None:
     picks = drawn.picks.drop(columns="crew")
     st.markdown(words.told(drawn.sentence))
     st.download_button(words.text("The list as CSV"), table_as_csv(picks), "picks.csv", "text/csv", on_click="ignore")
+    shown = picks.assign(**{name: picks[name].map(words.text) for name in ("layer", "place")})
     st.table(
-        picks.rename(columns=lambda name: words.text(name.replace("_", " "))), border="horizontal", hide_index=True
+        shown.rename(columns=lambda name: words.text(name.replace("_", " "))), border="horizontal", hide_index=True
     )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from app.parts.choice import choose_one
 from app.parts.plain import plain
 from app.visit import Visit
 from scorer.access.roles import Right
@@ -25,6 +26,7 @@ from scorer.tables_in_place.edit import (
     undo,
 )
 from scorer.tables_in_place.names import LIMITS, PRICES, TableName
+from scorer.tables_in_place.versions import BEGUN
 
 TITLE = message("Limits and prices")
 ICON = ":material/table_edit:"
@@ -63,15 +65,7 @@ def draw(visit: Visit) -> None:
     visit.person.must(RIGHT)
     words = visit.words
     there = tables_there(visit.person, visit.desk.tables_folder)
-    subject = st.segmented_control(
-        words.text("About"),
-        list(_SUBJECTS),
-        default=LIMITS,
-        required=True,
-        key="subject",
-        format_func=lambda name: words.text(_SUBJECTS[name]),
-        label_visibility="collapsed",
-    )
+    subject = choose_one(words, words.text("About"), _SUBJECTS, key="subject")
     names = list(there.loc[there["subject"] == subject, "name"])
     labels = dict(zip(there["name"], there["label"], strict=True))
     name = st.selectbox(words.text("Table"), names, format_func=lambda one: labels[one] or one, key=f"table_{subject}")
@@ -157,7 +151,8 @@ def _steps(visit: Visit, which: TableName, table: Editable | None = None) -> Non
     with st.expander(words.text("Who changed what, and why"), icon=":material/history:"):
         for row in past.to_dict("records"):
             when = words.moment(visit.at_the_site(row["at"].to_pydatetime()))
+            why = words.told(row["why"]) if row["did"] == BEGUN else row["why"]  # the one is ours, the other theirs
             st.markdown(
                 f"**{row['version']}** · {when} · {plain(row['who'])} · {words.text(row['did'])}: "
-                f"{plain(row['why'])}  \n{plain(row['differences'])}"
+                f"{plain(why)}  \n{plain(words.told(row['differences']))}"
             )
