@@ -13,6 +13,8 @@ FLOORS = (
 )  # fmt: skip
 LOOKS = ("hard_green", "dark_green", "grey_green", "turning", "yellow", "orange", "red_blush", "purple_blush")
 LIGHTS = ("window", "lamp", "tubes", "overcast", "sun", "window_and_lamp")
+UNSEEN_FLOORS, UNSEEN_LOOKS, UNSEEN_LIGHTS = ("pink", "lilac"), ("bronze", "lemon"), ("amber_lamp",)
+"""Drawn only where asked for, so that no model that learned from drawn trays has seen them."""
 
 
 @dataclass(frozen=True)
@@ -22,9 +24,9 @@ class TraySettings:
     Attributes
     ----------
     image_size : (width, height) of the upright photo in px.
-    floor : one of `FLOORS`.
-    look : one of `LOOKS`, the cultivar look that all fruit of the tray vary around.
-    light : one of `LIGHTS`.
+    floor : one of `FLOORS` or `UNSEEN_FLOORS`.
+    look : one of `LOOKS` or `UNSEEN_LOOKS`, the cultivar look that all fruit of the tray vary around.
+    light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
     tag : text of the QR tag; "" lays no tag.
     habits : expected number of marks per fruit of each kind of `MARK_KINDS`; kinds left out do not occur.
     card : whether the reference card lies on the tray.
@@ -55,9 +57,9 @@ class TraySettings:
 
     def __post_init__(self) -> None:
         for name, value, allowed in (
-            ("floor", self.floor, FLOORS),
-            ("look", self.look, LOOKS),
-            ("light", self.light, LIGHTS),
+            ("floor", self.floor, FLOORS + UNSEEN_FLOORS),
+            ("look", self.look, LOOKS + UNSEEN_LOOKS),
+            ("light", self.light, LIGHTS + UNSEEN_LIGHTS),
         ):
             if value is not None and value not in allowed:
                 raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
