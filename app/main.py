@@ -10,6 +10,7 @@ from typing import Any
 import streamlit as st
 
 from app.desk import the_desk
+from app.parts.plain import plain
 from app.screens import start
 from app.sections import SECTIONS
 from app.theme import ICON, STYLE
@@ -68,7 +69,7 @@ def _run(title: str, draw: Callable[[Visit], None], visit: Visit) -> None:
     try:
         draw(visit)
     except ScorerError as refusal:
-        st.error(visit.words.told(str(refusal)), icon=":material/report:")
+        st.error(plain(visit.words.told(str(refusal))), icon=":material/report:")
 
 
 main()

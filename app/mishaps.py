@@ -12,6 +12,7 @@ import streamlit as st
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
+from app.parts.plain import plain
 from app.words import chosen_words
 from scorer.errors import AccessError, ScorerError
 
@@ -28,7 +29,7 @@ def on_page(log_file: Path) -> Callable[[Exception], bool]:
 
     def handle(error: Exception) -> bool:
         if isinstance(error, ScorerError):
-            st.error(chosen_words().told(str(error)))
+            st.error(plain(chosen_words().told(str(error))))
             return True
         write_down(log_file, error)
         st.error(chosen_words().text(SORRY))

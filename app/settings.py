@@ -13,7 +13,7 @@ from platformdirs import user_state_path
 from sqlalchemy.engine import URL, make_url
 
 from scorer.arrivals.deliveries import inbox_beside
-from scorer.arrivals.store import place_beside
+from scorer.records.beside import place_beside
 from scorer.tray import DEFAULT_LIMITS
 
 SETTINGS_VARIABLE: Final = "SCORER_APP_SETTINGS"

@@ -8,6 +8,7 @@ from typing import Final
 
 import streamlit as st
 
+from app.parts.plain import plain
 from app.settings import AppSettings, Mode, app_settings
 from app.words import Words, chosen_words
 from scorer.access.roles import Person, Role
@@ -45,14 +46,14 @@ def require_visitor() -> Person:
     try:
         person = visitor()
     except AccessError as refusal:
-        st.error(words.told(str(refusal)), icon=":material/report:")
+        st.error(plain(words.told(str(refusal))), icon=":material/report:")
         st.stop()
     if person.roles:
         return person
     if app_settings().mode is not Mode.SIGN_IN:
         st.error(words.text("This way in has ended or was taken back; scan today's code again."))
     elif st.user.get("is_logged_in"):
-        st.error(words.told(why_without_role(st.user.to_dict())))
+        st.error(plain(words.told(why_without_role(st.user.to_dict()))))
         st.button(words.text("Sign out"), on_click=st.logout)
     else:
         st.write(words.text("These pages are for people of this shed; sign in to see yours."))

@@ -16,7 +16,7 @@ import pandas as pd
 from sqlalchemy import Engine
 
 from scorer.access.roles import Person, Role
-from scorer.arrivals.store import place_beside, store_beside
+from scorer.arrivals.store import store_beside
 from scorer.batch.run import Plan, score_paths
 from scorer.batch.task import Outcome, Source, Wanted
 from scorer.crews.next_checks import draw_checks
@@ -27,6 +27,7 @@ from scorer.kinds import load_model
 from scorer.limits import load_limits
 from scorer.manifest import read_manifest
 from scorer.marks.measure import MEASURES
+from scorer.records.beside import place_beside
 from scorer.records.checks import keep_checks
 from scorer.records.database import FILE_NAME, open_records, records_url
 from scorer.records.fruit import season_fruit

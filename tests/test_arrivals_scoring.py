@@ -234,6 +234,42 @@ def test_a_picture_that_would_burst_the_memory_is_refused_by_its_header(plan: Sc
     assert "more than 80 megapixels" in outcome.reasons
 
 
+def test_the_same_bytes_refused_again_are_told_of_by_the_name_of_each_time(plan: ScoringPlan, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(drawn(tmp_path, 1).read_bytes()[:2000])
+    other = tmp_path / "other.jpg"
+    other.write_bytes(drawn(tmp_path, 2).read_bytes()[:2100])
+    told = []
+    for path, name in ((broken, "one.jpg"), (broken, "the second one.jpg"), (broken, "third.jpg"), (other, "one.jpg")):
+        delivery = begin_delivery(OFFICER, plan.inbox)
+        hand_in(delivery, path, name)
+        score_all(plan, delivery)
+        (outcome,) = outcomes_of(delivery)
+        told.append((outcome.state, outcome.known, outcome.reasons))
+        assert not list(delivery.folder.rglob("photo.*"))
+    why = "is cut short, its end is missing; copy it from the phone again."
+    assert told == [
+        (State.REFUSED, False, f"one.jpg {why}"),
+        (State.REFUSED, True, f"the second one.jpg {why}"),
+        (State.REFUSED, True, f"third.jpg {why}"),
+        (State.REFUSED, False, f"one.jpg {why}"),
+    ]
+
+
+def test_two_broken_photos_that_phones_call_alike_are_each_refused_by_that_name(
+    plan: ScoringPlan, tmp_path: Path
+) -> None:
+    """The records call the second otherwise; the officer looks for the name that the phone shows."""
+    delivery = begin_delivery(OFFICER, plan.inbox)
+    for number in (1, 2):
+        broken = tmp_path / f"broken_{number}.jpg"
+        broken.write_bytes(drawn(tmp_path, number).read_bytes()[: 2000 + number])
+        hand_in(delivery, broken, "image.jpg")
+    score_all(plan, delivery)
+    assert len({one.sha256 for one in outcomes_of(delivery)}) == 2
+    assert {one.reasons.split(" is cut short")[0] for one in outcomes_of(delivery)} == {"image.jpg"}
+
+
 def test_a_photo_whose_file_is_gone_is_refused_in_words(plan: ScoringPlan, tmp_path: Path) -> None:
     delivery = delivery_of(plan, tmp_path, 1)
     next(delivery.folder.rglob("photo.jpg")).unlink()

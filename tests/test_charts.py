@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from scorer.charts.look import CLAY
+from scorer.charts.on_page import ROW_PX, shares_to_pick
 from scorer.charts.shares import chart_of_kinds, chart_of_shares
 from scorer.charts.write import ENDINGS, picture_of, write_chart
 from scorer.crews.breakdown import shares_by_kind
@@ -69,3 +70,16 @@ def test_kinds_are_panels_with_intervals() -> None:
     drawn = chart_of_kinds(shares_by_kind(season())).to_dict()
     assert drawn["facet"]["sort"] == ["sap burn", "abrasion", "cut", "stem puncture", "crease", "unsure"]
     assert {layer["mark"]["type"] for layer in drawn["spec"]["layer"]} == {"rule", "point"}
+
+
+@pytest.mark.parametrize("target", [None, 0.05])
+def test_rows_of_a_page_keep_their_height_however_many_there_are(shares: pd.DataFrame, target: float | None) -> None:
+    """Drawn by Vega itself: dark points lie a row apart, and scale and title take nothing from that."""
+    many = pd.concat([shares.assign(crew=shares["crew"] + ending) for ending in ("", " two", " three")])
+    for table in (shares, many):
+        chart = shares_to_pick(table, str, target=target).properties(width=600)
+        picture = cv2.imdecode(np.frombuffer(picture_of(chart, ppi=72), np.uint8), cv2.IMREAD_GRAYSCALE)
+        disc = cv2.morphologyEx((picture < 60).astype(np.uint8), cv2.MORPH_OPEN, np.ones((8, 8), np.uint8))
+        count, _, _, centres = cv2.connectedComponentsWithStats(disc)
+        assert count - 1 == len(table)
+        assert np.diff(np.sort(centres[1:, 1])) == pytest.approx(ROW_PX, abs=1)

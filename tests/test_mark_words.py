@@ -25,6 +25,7 @@ from scorer.records.audit import audit_records
 from scorer.records.checks import say_fruit
 from scorer.records.export import export_records
 from scorer.records.fruit import season_fruit
+from scorer.records.fruit_as_said import fruit_as_said
 from scorer.records.keep import keep_score
 from scorer.records.mark_words import (
     marks_as_said,
@@ -34,6 +35,8 @@ from scorer.records.mark_words import (
     take_back,
     words_of,
 )
+from scorer.records.photos import find_photos
+from scorer.records.scores import newest_scores_of
 from scorer.records.tables import Decision, Mark
 from scorer.records.words_in_force import NOT_A_MARK
 from scorer.score_tables import TrayScore, fruit_table, photo_table
@@ -103,6 +106,56 @@ def test_the_score_itself_can_still_be_read_as_it_was(records: Engine, sha256: s
     before = season_fruit(records)
     say_kind(OFFICER, records, (sha256, 1, 1), NOT_A_MARK)
     pd.testing.assert_frame_equal(season_fruit(records, as_said=False), before)
+
+
+def test_lists_of_photos_count_downgraded_fruit_as_people_said(records: Engine, sha256: str) -> None:
+    other = keep(records, scaled_score("other.jpg"))
+
+    def downgraded() -> dict[str, int]:
+        found = find_photos(OFFICER, records)
+        season = season_fruit(records).groupby("photo")["downgraded"].sum()
+        assert dict(zip(found["photo"], found["downgraded"], strict=True)) == season.to_dict(), "as crew figures do"
+        return dict(zip(found["sha256"], found["downgraded"], strict=True))
+
+    assert downgraded() == {sha256: 1, other: 1}
+    no_cut = say_kind(OFFICER, records, (sha256, 1, 1), NOT_A_MARK)
+    assert downgraded() == {sha256: 0, other: 1}
+    say_missed(OFFICER, records, sha256, 2, "cut", SQUARE)
+    assert downgraded() == {sha256: 1, other: 1}
+    take_back(OFFICER, records, no_cut)
+    assert downgraded() == {sha256: 2, other: 1}
+    keep(records, scaled_score(), OTHER_MODEL)
+    assert downgraded() == {sha256: 1, other: 1}, "nobody said a word on the new model's score yet"
+
+
+def test_the_reason_is_judged_anew_also_where_verdict_and_brown_share_stay(records: Engine, sha256: str) -> None:
+    """A rub that is sap burn after all: the same area within the same limit, by another name."""
+    say_kind(OFFICER, records, (sha256, 1, 1), "crease")
+    before = fruit_as_said(OFFICER, records, sha256).set_index("fruit")
+    say_kind(OFFICER, records, (sha256, 1, 2), "sap_burn")
+    after = fruit_as_said(OFFICER, records, sha256).set_index("fruit")
+    same = ["verdict", "downgraded", "brown_fraction"]
+    pd.testing.assert_frame_equal(before[same], after[same])
+    assert before.loc[1, "reason"].startswith("abrasion and crease 1.1 cm2, within the 2 cm2 of ")
+    assert after.loc[1, "reason"].startswith("sap burn and crease 1.1 cm2, within the 2 cm2 of ")
+
+
+def test_fruit_as_said_agree_with_the_seasons_and_others_keep_their_score(records: Engine, sha256: str) -> None:
+    scored = newest_scores_of(records, sha256).fruit
+    pd.testing.assert_frame_equal(fruit_as_said(OFFICER, records, sha256), scored)
+    say_kind(OFFICER, records, (sha256, 1, 1), NOT_A_MARK)
+    said = fruit_as_said(OFFICER, records, sha256)
+    same = ["fruit", "verdict", "downgraded", "brown_fraction"]
+    pd.testing.assert_frame_equal(said[same], season_fruit(records)[same])
+    pd.testing.assert_frame_equal(said.iloc[1:], scored.iloc[1:])
+    assert said.dtypes.to_dict() == scored.dtypes.to_dict()
+
+
+def test_a_reason_by_limits_that_are_gone_is_not_told(records: Engine) -> None:
+    sha256 = keep(records, scaled_score(), limits="gone")
+    say_kind(OFFICER, records, (sha256, 1, 1), NOT_A_MARK)
+    row = fruit_as_said(OFFICER, records, sha256).iloc[0]
+    assert (row["downgraded"], row["verdict"], row["reason"]) == (True, "over limits", "")
 
 
 def test_another_kind_counts_as_that_kind(records: Engine, sha256: str) -> None:

@@ -5,16 +5,21 @@ Drawn by Streamlit's own AppTest, over records and photos that are real.
 
 from __future__ import annotations
 
+import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Final
 
 import pytest
+import sqlalchemy as sa
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+import app
 from app.desk import the_desk
+from app.parts.plain import plain
 from app.screens import crews, hand_in, health, models, phones, plan, print_card, second_look, sheets, tables, tray
 from app.sections import SECTIONS
 from app.settings import SETTINGS_VARIABLE
@@ -127,3 +132,63 @@ def test_a_page_is_drawn_for_whom_it_is_and_refused_to_others_in_a_sentence_alon
     (refusal,) = refusals
     assert f"may not {module.RIGHT}; " in refusal
     assert len(page.main.children) == 1, "nothing but the refusal is shown"
+
+
+MARKED_UP: Final = "_one_ *two* <b>three</b> [four](http:five) $six$ :red[seven] `eight`"
+"""A name that Markdown would read as more than a name (CommonMark 0.31.2, 6; Streamlit adds colours and formulas)."""
+APP: Final = Path(app.__file__).parent
+
+
+def test_a_refusal_on_a_page_calls_a_folder_by_its_name_as_it_is(over: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    folder = tmp_path / MARKED_UP.replace("/", "")
+    folder.mkdir()
+    over.setenv(SETTINGS_VARIABLE, settings_of(folder).to_json())
+    page = AppTest.from_file(str(APP / "main.py"), default_timeout=60).run()
+    assert not page.error
+    with the_desk().engine.begin() as connection:
+        connection.execute(sa.text("DROP TABLE score"))
+    (refusal,) = page.run().error
+    assert plain(folder.name) in refusal.value
+    assert as_shown(refusal.value).count(folder.name) == 1
+
+
+def test_a_refusal_that_no_page_foresaw_calls_a_crew_by_its_name_as_it_is(tmp_path: Path) -> None:
+    script = f"""
+from pathlib import Path
+from app.mishaps import on_page
+from scorer.errors import TableError
+on_page(Path({str(tmp_path / "errors.log")!r}))(TableError({f"The crew {MARKED_UP} is not there."!r}))
+"""
+    (refusal,) = AppTest.from_string(script).run().error
+    assert as_shown(refusal.value) == f"The crew {MARKED_UP} is not there."
+    assert refusal.value == plain(f"The crew {MARKED_UP} is not there.")
+
+
+def as_shown(markdown: str) -> str:
+    """What is left of escaped text: a backslash before punctuation stands for that alone (CommonMark 0.31.2, 2.4)."""
+    return re.sub(r"\\([^a-zA-Z0-9\s])", r"\1", markdown)
+
+
+def test_no_sentence_of_the_librarys_is_shown_as_a_refusal_but_as_plain_text() -> None:
+    bare = [
+        f"{file.relative_to(APP)}:{call.lineno}"
+        for file in sorted(APP.rglob("*.py"))
+        for call in calls(ast.parse(file.read_text("utf-8")))
+        if isinstance(call.func, ast.Attribute) and call.func.attr in ("error", "warning")
+        if told_bare(call)
+    ]
+    assert bare == []
+    assert told_bare(ast.parse("st.error(words.told(sentence))", mode="eval").body), "such a one would be found"
+
+
+def calls(tree: ast.AST) -> list[ast.Call]:
+    return [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+
+
+def told_bare(node: ast.AST) -> bool:
+    """Whether a sentence of the library's stands in code without ``plain`` around it."""
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "plain":
+        return False
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "told":
+        return True
+    return any(told_bare(child) for child in ast.iter_child_nodes(node))

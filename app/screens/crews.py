@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import tempfile
 import zipfile
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 import streamlit as st
 
 from app.desk import Desk, SeasonPart, whole_season
+from app.parts.choice import choose_one
 from app.parts.plain import plain
 from app.parts.tray_links import photo_list
 from app.screens.tables import prices_choice
@@ -99,14 +101,7 @@ def draw(visit: Visit) -> None:
     crew = _shares_chart(words, shares, target)
     st.caption(f"{words.told(season.sentence)} {words.text(FOR_COACHING)} {words.text(FAIR_USE)}")
     _figures(words, shares, crew)
-    part = st.segmented_control(
-        words.text("What of it"),
-        list(_PARTS),
-        key="part",
-        default="photos",
-        required=True,
-        format_func=lambda name: words.text(_PARTS[name]),
-    )
+    part = choose_one(words, words.text("What of it"), _PARTS, key="part", label_in_sight=True)
     own = part_of_season if crew is None else part_of_season.narrowed(crew, lambda all_: all_[all_["crew"] == crew])
     match part:
         case "photos":
@@ -143,9 +138,7 @@ def _narrow(visit: Visit, whole: SeasonPart) -> SeasonPart:
                 there[column],
                 key=f"only_{column}",
                 placeholder=words.text("All"),
-                format_func=lambda value: (
-                    words.text(message("not said")) if value == NOT_SAID else value.replace("_", " ")
-                ),
+                format_func=partial(_value_in_words, words, column),
             )
             for place, column in enumerate(BY)
         }
@@ -156,6 +149,14 @@ def _narrow(visit: Visit, whole: SeasonPart) -> SeasonPart:
         )
     narrowing = Narrowing(values, first, last)
     return whole.narrowed(repr(narrowing), lambda fruit: narrowed(visit.person, fruit, narrowing))
+
+
+def _value_in_words(words: Words, column: str, value: str) -> str:
+    """What to choose by; ways of picking that are known have a word, and all else is a name."""
+    if value == NOT_SAID:
+        return words.text("not said")
+    name = value.replace("_", " ")
+    return words.text(name) if column == "method" else name
 
 
 def _shares_chart(words: Words, shares: pd.DataFrame, target: float) -> str | None:
@@ -239,10 +240,11 @@ def _days(words: Words, own: SeasonPart, crew: str | None) -> None:
     if days.table.empty:
         st.info(words.text("No day of picking is known."))
         return
+    told = [words.told(sentence) for sentence in days.sentences]
     st.caption(words.text("Grey: where these days usually lie. A triangle stands out from them."))
-    st.altair_chart(days_to_read(days, words.text), key=f"days_{crew}", theme=None, alt=" ".join(days.sentences))
-    for sentence in days.sentences:
-        st.markdown(f"- {plain(words.told(sentence))}")
+    st.altair_chart(days_to_read(days, words.text), key=f"days_{crew}", theme=None, alt=" ".join(told))
+    for sentence in told:
+        st.markdown(f"- {plain(sentence)}")
 
 
 def _rest(words: Words, chosen: SeasonPart) -> None:

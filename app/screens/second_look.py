@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from app.desk import counted
+from app.parts.choice import choose_one
 from app.parts.plain import plain
 from app.parts.tray_links import look_at_tray
 from app.parts.tray_view import Outlined, kind_name, tray_view
@@ -38,15 +39,7 @@ def draw(visit: Visit) -> None:
     """Draw the page."""
     visit.person.must(RIGHT)
     words = visit.words
-    way = st.segmented_control(
-        words.text("What to look at"),
-        list(_WAYS),
-        default="marks",
-        required=True,
-        key="way",
-        format_func=lambda name: words.text(_WAYS[name]),
-        label_visibility="collapsed",
-    )
+    way = choose_one(words, words.text("What to look at"), _WAYS, key="way")
     if way == "marks":
         _marks(visit)
     elif _some_count(visit):

@@ -17,6 +17,7 @@ from scorer.arrivals.store import PhotoStore
 from scorer.language import message
 from scorer.outlines import Outline, Ring, number_under, outlines_of
 from scorer.records.checks import BY_EYE
+from scorer.records.fruit_as_said import fruit_as_said
 from scorer.records.mark_words import marks_as_said, say_kind, say_missed, take_back, words_of
 from scorer.records.photos import find_photos
 from scorer.records.scores import newest_scores_of
@@ -40,7 +41,7 @@ def draw(visit: Visit) -> None:
     if photo is None:
         return
     sha256 = str(photo["sha256"])
-    fruit = _as_said(visit, str(photo["photo"]), newest_scores_of(visit.desk.engine, sha256).fruit)
+    fruit = fruit_as_said(visit.person, visit.desk.engine, sha256)
     marks = marks_as_said(visit.person, visit.desk.engine, sha256, dropped=True)
     # a mark that somebody drew has no number in the mask; it goes by its decision, below 0
     numbers, decisions = (pd.to_numeric(marks[name]).astype("float64") for name in ("mark", "decision_id"))
@@ -53,16 +54,6 @@ def draw(visit: Visit) -> None:
     with right:
         _details(visit, sha256, fruit, marks, chosen)
     _history(visit, sha256)
-
-
-def _as_said(visit: Visit, photo: str, scored: pd.DataFrame) -> pd.DataFrame:
-    """The photo's fruit with the verdicts that count; the reason of one that was scored otherwise holds no more."""
-    season = visit.desk.season.rows()
-    said = season[season["photo"] == photo].set_index("fruit").reindex(scored["fruit"])
-    counts = pd.DataFrame({name: said[name].to_numpy() for name in ("verdict", "downgraded", "brown_fraction")})
-    scored = scored.reset_index(drop=True)
-    same = ((scored[counts.columns] == counts) | counts.isna()).all(axis=1)
-    return scored.assign(reason=scored["reason"].where(same, ""), **counts)
 
 
 def _choose_photo(visit: Visit) -> pd.Series | None:
@@ -247,7 +238,7 @@ def _what_decided(visit: Visit, sha256: str, number: int) -> None:
     scored = newest_scores_of(visit.desk.engine, sha256).marks
     mark = scored[scored["mark"] == number].iloc[0]
     measures = [name for name in str(mark["because"] or "").split(", ") if name in mark.index]
-    told = [f"{name.replace('_', ' ')} {words.number(mark[name], decimals=2)}" for name in measures]
+    told = [f"{words.text(name.replace('_', ' '))} {words.number(mark[name], decimals=2)}" for name in measures]
     if told:
         st.caption(words.text("What decided: {measures}", measures=", ".join(told)))
 

@@ -23,9 +23,9 @@ from sqlalchemy.engine import URL
 
 from scorer.access.roles import Person, Right
 from scorer.arrivals.file_kind import PHOTO_KINDS, Kind
-from scorer.arrivals.store import place_beside
 from scorer.arrivals.whole_files import read_json, write_json
 from scorer.errors import ArrivalError
+from scorer.records.beside import place_beside
 from scorer.results import reason_of
 
 KEPT_FOR: Final = timedelta(days=7)

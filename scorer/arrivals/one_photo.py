@@ -11,7 +11,7 @@ import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -120,7 +120,7 @@ def _outcome(item: Item, batch: OpenImport, bench: Bench, before: _Before) -> Ph
         kept = scored if new else score_of_photo(bench.engine, item.sha256, batch.model_sha256)
         bench.store.keep(item.photo, item.sha256, _masks(scored, kept))
     if new:
-        return outcome_from_score(item, scored.photo, len(scored.marks))
+        return _by_its_name(outcome_from_score(item, scored.photo, len(scored.marks)), scored.name)
     return _from_records(item, batch, bench, known=not before.begun)
 
 
@@ -159,7 +159,21 @@ def _masks(scored: Outcome, kept: Outcome | ScoreTables) -> dict[str, bytes]:
 def _from_records(item: Item, batch: OpenImport, bench: Bench, *, known: bool) -> PhotoOutcome:
     refresh_photo(batch, item.sha256, name_of_its_own(bench.engine, item.shown, item.sha256), None)
     kept = score_of_photo(bench.engine, item.sha256, batch.model_sha256)
-    return outcome_from_score(item, kept.photo, len(kept.marks), known=known)
+    outcome = outcome_from_score(item, kept.photo, len(kept.marks), known=known)
+    if outcome.state is not State.REFUSED or not item.photo.exists():
+        return outcome
+    # its reason calls it by the name that it came under first, which nothing else tells: it is refused once more
+    refused = _scored(item, bench)
+    if not refused.refused or refused.trace:
+        return outcome
+    reason = outcome_from_score(item, refused.photo, 0).reasons
+    return _by_its_name(replace(outcome, reasons=reason), refused.name)
+
+
+def _by_its_name(outcome: PhotoOutcome, name: str) -> PhotoOutcome:
+    """Let a refusal call the photo what it came under, where the records must call it otherwise."""
+    begins = outcome.state is State.REFUSED and outcome.reasons.startswith(f"{name} ")
+    return replace(outcome, reasons=outcome.shown + outcome.reasons[len(name) :]) if begins else outcome
 
 
 def _refused(item: Item, reason: str) -> PhotoOutcome:

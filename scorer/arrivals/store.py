@@ -15,21 +15,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
-from urllib.parse import quote
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from platformdirs import user_data_path
-from sqlalchemy.engine import URL, make_url
+from sqlalchemy.engine import URL
 
 from scorer.arrivals.file_kind import PHOTO_KINDS, kind_of
 from scorer.arrivals.place import without_place
 from scorer.arrivals.whole_files import write_bytes
-from scorer.errors import ArrivalError, OutputError, RecordsError
+from scorer.errors import ArrivalError, OutputError
 from scorer.photo import open_photo
 from scorer.picture import to_srgb, upright
 from scorer.picture_file import damaged, open_picture
+from scorer.records.beside import place_beside
 from scorer.results import PICTURE_QUALITY, reason_of
 
 PICTURE_SIDES_PX: Final = (320, 800, 1600)
@@ -172,27 +171,6 @@ def store_beside(records_url: URL | str) -> PhotoStore:
     RecordsError : the records have no place of their own.
     """
     return PhotoStore(place_beside(records_url, "photos"))
-
-
-def place_beside(records_url: URL | str, what: str) -> Path:
-    """Folder for what belongs to the records: beside an SQLite file, or in the user's data folder.
-
-    Parameters
-    ----------
-    records_url : as ``scorer.records.database.records_url`` gives it.
-    what : ending of the folder's name.
-
-    Raises
-    ------
-    RecordsError : the records have no place of their own.
-    """
-    url = make_url(records_url)
-    if not url.database or url.database == ":memory:":
-        raise RecordsError("These records are in no file and no named database, so no photos can be kept beside them.")
-    if url.get_backend_name() == "sqlite":
-        file = Path(url.database)
-        return file.with_name(f"{file.stem}.{what}")
-    return user_data_path("mango-tray-scorer", appauthor=False) / f"{quote(url.database, safe='')}.{what}"
 
 
 def _factor(wanted_px: int, long_side_px: int) -> int:

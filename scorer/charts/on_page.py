@@ -6,7 +6,7 @@ drawn, and what stands out has a shape of its own besides its colour.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 import altair as alt
@@ -20,13 +20,21 @@ Say = Callable[[str], str]
 
 PICKED: Final = "picked"
 """Name of the selection: a crew, or a day, that was tapped."""
-_ROW_PX: Final = 46
+ROW_PX: Final = 46
+"""Height of a row: a finger needs 44 CSS pixels (WCAG 2.2, success criterion 2.5.5)."""
+_NAMES_PX: Final = 160
+"""Width that a name may have; a longer one is cut."""
+_LETTER_PX: Final = 7
+"""Width of a letter of a name, on the average: half its size."""
+_POINT_PX2: Final = 170
+_NAMES_APART_PX: Final = 14
+"""Between a name and the scale's 0: half a point, which is drawn across it where nothing was found, and some air."""
 _DAYS_PX: Final = 260
 _SHARE: Final = message("share of downgraded fruit")
 
 
 def shares_to_pick(shares: pd.DataFrame, say: Say, *, target: float | None = None, name: str = "crew") -> Any:
-    """A point with its interval for each row, by name; a tap picks one.
+    """A point with its interval for each row, by name; a tap anywhere on a row, also on its name, picks it.
 
     Parameters
     ----------
@@ -39,20 +47,33 @@ def shares_to_pick(shares: pd.DataFrame, say: Say, *, target: float | None = Non
     ends = [*shown["high"].dropna(), *shown["share"].dropna(), target or 0.0, 0.05]
     domain = [0, float(min(1.08 * max(ends), 1.0))]
     x = alt.X("share:Q", title=say(_SHARE), axis=PERCENT, scale=alt.Scale(domain=domain))
-    y = alt.Y(f"{name}:N", title=None, sort=list(shown[name]), axis=alt.Axis(ticks=False, domain=False))
+    names = alt.Axis(ticks=False, domain=False, labelPadding=_NAMES_APART_PX)
+    y = alt.Y(f"{name}:N", title=None, sort=list(shown[name]), axis=names)
     picked = alt.selection_point(name=PICKED, fields=[name], on="click", toggle=False)
-    base = alt.Chart(shown).encode(y=y, tooltip=_tooltip(name, say))
+    base = alt.Chart(shown).encode(y=y)
     faint = alt.condition(picked, alt.value(1.0), alt.value(0.35))
-    band = base.mark_rule(strokeWidth=16, color=FAINT, strokeCap="round").encode(alt.X("low:Q"), alt.X2("high:Q"))
-    interval = base.mark_rule(strokeWidth=4, color=QUIET, strokeCap="round").encode(
-        alt.X("low:Q"), alt.X2("high:Q"), opacity=faint
-    )
-    point = base.mark_point(filled=True, size=170, color=INK).encode(x, opacity=faint)
-    layers: list[Any] = [band.add_params(picked), interval, point]
+    band = base.mark_rule(strokeWidth=16, color=FAINT).encode(alt.X("low:Q"), alt.X2("high:Q"))
+    interval = base.mark_rule(strokeWidth=4, color=QUIET).encode(alt.X("low:Q"), alt.X2("high:Q"), opacity=faint)
+    point = base.mark_point(filled=True, size=_POINT_PX2, color=INK).encode(x, opacity=faint)
+    layers: list[Any] = [band, interval, point]
     if target is not None:
         line = alt.Chart(pd.DataFrame({"share": [target]})).mark_rule(color=CLAY, strokeDash=[6, 4], strokeWidth=2)
         layers.insert(0, line.encode(x="share:Q"))
-    return _look(alt.layer(*layers).properties(width="container", height=_ROW_PX * max(len(shown), 1)))
+    layers.append(_rows_to_tap(base, name, shown[name], say).add_params(picked))
+    # by default the height would be that of the whole picture, and scale and title would take theirs from the rows
+    fit = alt.AutoSizeParams(type="fit-x", contains="padding")
+    return _look(alt.layer(*layers).properties(width="container", height=alt.Step(ROW_PX), autosize=fit))
+
+
+def _rows_to_tap(base: Any, name: str, names: Iterable[str], say: Say) -> Any:
+    """Rows from end to end, seen by nobody, above all that is drawn: whatever is tapped is a row."""
+    row = base.mark_rect(fill="transparent", height=alt.RelativeBandSize(band=1), cursor="pointer")
+    return row.encode(x=alt.value(-_names_px(names)), x2=alt.value("width"), tooltip=_tooltip(name, say))
+
+
+def _names_px(names: Iterable[str]) -> int:
+    """About the width that names take up; more would be taken from the scale, less could not be tapped."""
+    return _NAMES_APART_PX + min(max((_LETTER_PX * len(name) for name in names), default=0), _NAMES_PX)
 
 
 def days_to_read(days: OverTime, say: Say) -> Any:
@@ -103,7 +124,8 @@ def _look(chart: Any) -> Any:
             gridColor=FAINT,
             domainColor=QUIET,
             tickColor=QUIET,
-            labelLimit=160,
+            labelLimit=_NAMES_PX,
         )
+        .configure_axisX(titleAnchor="end")  # from the right end it may reach below the names, where the scale is short
         .configure_view(stroke=None)
     )

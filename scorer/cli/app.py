@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import sys
 import tempfile
 import webbrowser
 from collections.abc import Iterator
@@ -11,6 +13,7 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from threading import Thread
+from types import FrameType
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -79,11 +82,29 @@ def app(**options: Any) -> None:
         raise click.UsageError("Give either --lan or --sign-in.")
     if asked.lan and asked.address:
         raise click.UsageError("--lan listens in every network; leave --address out.")
-    with _season(asked) as url:
+    with _ended_by_sigterm(), _season(asked) as url:
         try:
             _serve(_settled(asked, url), opens_browser=not (asked.no_browser or asked.lan or asked.sign_in))
         except KeyboardInterrupt:
             click.echo("Stopped.", err=True)
+
+
+@contextmanager
+def _ended_by_sigterm() -> Iterator[None]:
+    """Let SIGTERM, by which systems end what runs in the background, leave by the way that clears up.
+
+    While the pages are served the server takes it first, ends them, and then passes it on.
+    """
+
+    def end(number: int, _: FrameType | None) -> None:
+        signal.signal(number, signal.SIG_IGN)  # a second one must not cut the clearing up short
+        sys.exit(128 + number)
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextmanager

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any, Final
 
 import pandas as pd
-from sqlalchemy import Engine, case, func, select
+from sqlalchemy import Connection, Engine, func, select
 
 from scorer.access.roles import Person, Right
 from scorer.hold_time.clock import site_time, zone_of
 from scorer.records.database import in_words
+from scorer.records.newest_fruit import newest_scored_at
 from scorer.records.tables import Bin, Crew, Fruit, Photo, Score, Site, Tray
+from scorer.records.words_in_force import judged_as_said
 
 PHOTO_COLUMNS: Final = (
     "sha256",
@@ -39,6 +42,8 @@ def find_photos(
     most: int = 50,
 ) -> pd.DataFrame:
     """Photos with their newest score, the latest taken first, with the columns PHOTO_COLUMNS.
+
+    ``downgraded`` counts fruit by their marks as people said they are, as crew figures do.
 
     Parameters
     ----------
@@ -68,7 +73,9 @@ def find_photos(
         wanted = wanted.where(Photo.sha256 == sha256)
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
         rows = [dict(row._mapping) for row in connection.execute(wanted)]
+        downgraded = _downgraded(connection, [row["photo_id"] for row in rows])
     for row in rows:
+        row["downgraded"] = downgraded[row["photo_id"]]
         zone = zone_of(row.pop("zone"))
         row["taken_at"] = site_time(row["taken_at"], zone) if row["taken_at"] else None
     return pd.DataFrame(rows, columns=list(PHOTO_COLUMNS)).astype({"fruit": "int64", "downgraded": "int64"})
@@ -92,15 +99,9 @@ def name_of_its_own(engine: Engine, name: str, sha256: str) -> str:
 
 
 def _photos() -> Any:
-    newest = select(func.max(Score.scored_at)).where(Score.photo_id == Photo.id).correlate(Photo).scalar_subquery()
-    downgraded = (
-        select(func.coalesce(func.sum(case((Fruit.downgraded, 1), else_=0)), 0))
-        .where(Fruit.score_id == Score.id)
-        .correlate(Score)
-        .scalar_subquery()
-    )
     return (
         select(
+            Photo.id.label("photo_id"),
             Photo.sha256,
             Photo.name.label("photo"),
             Crew.name.label("crew"),
@@ -111,15 +112,27 @@ def _photos() -> Any:
             Score.verdict,
             Score.reasons,
             Score.fruit,
-            downgraded.label("downgraded"),
             Site.zone,
         )
-        .join(Score, (Score.photo_id == Photo.id) & (Score.scored_at == newest))
+        .join(Score, (Score.photo_id == Photo.id) & (Score.scored_at == newest_scored_at()))
         .join(Site, Photo.site_id == Site.id)
         .outerjoin(Tray, Photo.tray_id == Tray.id)
         .outerjoin(Bin, Tray.bin_id == Bin.id)
         .outerjoin(Crew, Bin.crew_id == Crew.id)
     )
+
+
+def _downgraded(connection: Connection, photo_ids: Sequence[int]) -> Counter[int]:
+    """How many fruit of each photo are downgraded, by the photo's number."""
+    wanted = (
+        select(Fruit.id, Score.photo_id, Fruit.downgraded)
+        .join(Score, Fruit.score_id == Score.id)
+        .join(Photo, Score.photo_id == Photo.id)
+        .where(Photo.id.in_(photo_ids), Score.scored_at == newest_scored_at())
+    )
+    judged = judged_as_said(connection, photo_ids)
+    said = dict(zip(judged["fruit_id"], judged["downgraded"], strict=True))
+    return Counter(photo for fruit, photo, scored in connection.execute(wanted) if said.get(fruit, scored))
 
 
 def _literal(text: str) -> str:

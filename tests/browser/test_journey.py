@@ -164,10 +164,10 @@ def draw_around_the_middle(page: Page, fruit: Locator) -> None:
     page.mouse.up()
 
 
-def test_from_a_bar_of_the_chart_two_clicks_lead_to_a_trays_picture(page: Page, served: Served) -> None:
+def test_from_a_row_of_the_chart_two_clicks_lead_to_a_trays_picture(page: Page, served: Served) -> None:
     open_page(page, served, "crews")
     chart = page.get_by_test_id("stVegaLiteChart").first
-    # Vega gives each sign on the chart its values as its label; the last of a crew is its point, on top of its bar.
+    # Vega gives each sign on the chart its values as its label; the last of a crew is its whole row, on top.
     chart.locator(f'path[aria-label*="crew: {CREW}"]').last.click()
     expect(rows(page)).to_have_count(2)  # its head and the crew
     expect(row_of(page, CREW)).to_be_visible()

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import cycle
 from typing import Final
 from urllib.parse import urlsplit
 
 import pytest
 
 from app.words import Words
+from scorer.charts.on_page import ROW_PX
 from scorer.language import load_language
-from tests.browser.chromium import Browser, Page, expect
+from tests.browser.chromium import Browser, Locator, Page, expect
 from tests.browser.opened_pages import SIZES, TITLES, drawn, open_page, visiting
 from tests.serving import Served
 
@@ -100,6 +102,49 @@ def tab_reaches_the_first_control(page: Page) -> None:
         if main.locator(":focus").count():
             return
     pytest.fail(f"Tab does not reach {page.url}")
+
+
+def test_a_row_of_the_crews_chart_is_as_high_as_a_thumb_and_takes_a_tap_anywhere(phone: Page, served: Served) -> None:
+    open_page(phone, served, "crews")
+    chart, figures = phone.get_by_test_id("stVegaLiteChart").first, phone.get_by_test_id("stTable").first
+    names = chart.locator(".role-axis-label text").filter(has_not_text="%")
+    expect(names.first).to_be_visible()
+    crews = names.all_text_contents()
+    rows = [box_of(row_of_chart(chart, crew)) for crew in crews]
+    assert [row["height"] for row in rows] == [pytest.approx(ROW_PX, abs=0.5)] * len(crews)
+    assert ROW_PX >= THUMB_PX
+    for crew, across in zip(crews, cycle(("its name", "its middle", "its end")), strict=False):
+        row, name = box_of(row_of_chart(chart, crew)), box_of(names.get_by_text(crew, exact=True))
+        x = {"its name": name["x"] + 5, "its middle": row["x"] + row["width"] / 2}.get(
+            across, row["x"] + row["width"] - 5
+        )
+        phone.touchscreen.tap(x, row["y"] + 3)
+        expect(figures.get_by_role("row")).to_have_count(2)  # its head and the crew
+        expect(figures.get_by_role("row").last).to_contain_text(crew)
+        drawn(phone)
+
+
+def test_nothing_on_the_crews_chart_is_drawn_over_a_name(phone: Page, served: Served) -> None:
+    open_page(phone, served, "crews")
+    chart = phone.get_by_test_id("stVegaLiteChart").first
+    names = chart.locator(".role-axis-label text").filter(has_not_text="%")
+    expect(names.first).to_be_visible()
+    ends = max(box["x"] + box["width"] for box in map(box_of, names.all()))
+    signs = chart.locator(".mark-rule line, .mark-symbol path")
+    assert signs.count() >= 2 * names.count()
+    assert min(box_of(sign)["x"] for sign in signs.all()) > ends
+
+
+def row_of_chart(chart: Locator, crew: str) -> Locator:
+    """The row of a crew from end to end, which is its last sign: Vega gives each its values as its label."""
+    return chart.locator(f'path[aria-label*="crew: {crew}"]').last
+
+
+def box_of(one: Locator) -> Mapping[str, float]:
+    one.scroll_into_view_if_needed()
+    box = one.bounding_box()
+    assert box is not None
+    return box
 
 
 def test_pages_ask_their_own_server_alone_and_none_of_them_fails(phone: Page, served: Served, heard: Heard) -> None:
