@@ -15,6 +15,7 @@
     ├── OutputError      results cannot be written
     ├── ResultsError     a results folder cannot be read back
     ├── ChecksError      a list of fruit checked by eye cannot be used
+    ├── LabelsError      a file of labels cannot be used, or labels cannot be written so
     ├── AccessError      somebody may not do this, or cannot be let in
     ├── ArrivalError     a file that is handed in cannot be taken
     ├── TableError       a limit or price table cannot be changed so
@@ -71,6 +72,10 @@ class ResultsError(ScorerError):
 
 class ChecksError(ScorerError):
     """A list of fruit checked by eye that cannot be used."""
+
+
+class LabelsError(ScorerError):
+    """A file of labels that cannot be used, or labels that cannot be written so."""
 
 
 class ClockError(ScorerError):

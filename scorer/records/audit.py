@@ -9,7 +9,19 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, Engine, func, select
 
 from scorer.records.database import in_words
-from scorer.records.tables import NEVER_CHANGED, Base, Bin, Crew, Fruit, Import, Mark, Photo, Score, Tray
+from scorer.records.tables import (
+    NEVER_CHANGED,
+    NEVER_REMOVED,
+    Base,
+    Bin,
+    Crew,
+    Fruit,
+    Import,
+    Mark,
+    Photo,
+    Score,
+    Tray,
+)
 from scorer.records.words_in_force import limits_by_name, limits_of_words
 
 MOST_TOLD = 10
@@ -55,8 +67,9 @@ def _triggers(connection: Connection) -> Iterator[str]:
     for table in NEVER_CHANGED:
         if f"{table}_no_update" not in there:
             yield f"Rows of {table} are no longer protected from change; restore the records from a copy."
-    if "decision_no_delete" not in there:
-        yield "Decisions are no longer protected from removal; restore the records from a copy."
+    for table in NEVER_REMOVED:
+        if f"{table}_no_delete" not in there:
+            yield f"Rows of {table} are no longer protected from removal; restore the records from a copy."
 
 
 def _counts(connection: Connection) -> Iterator[str]:

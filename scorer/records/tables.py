@@ -25,6 +25,11 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from scorer.score_tables import HOLDS, KINDS, PHOTO_VERDICTS, UNSURE
 
+LABEL_FORMS = ("coco", "verdicts")
+WHOLE_FRUIT = "fruit"
+LABEL_KINDS = (*KINDS, UNSURE, WHOLE_FRUIT)
+"""What an outline in a file of labels can be of."""
+
 NAMES = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "uq": "uq_%(table_name)s_%(column_0_N_name)s",
@@ -291,5 +296,59 @@ class Decision(Base):
     outline: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
-NEVER_CHANGED = ("score", "fruit", "mark", "decision")
-"""Tables whose rows the database lets nobody change; a score may be removed as a whole, a decision never."""
+class LabelImport(Base):
+    """A file of labels that was taken in, known by its bytes; ``source`` is what it was called."""
+
+    __tablename__ = "label_import"
+    __table_args__ = (
+        CheckConstraint("length(sha256) = 64", name="sha256_whole"),
+        CheckConstraint("length(imported_by) > 0", name="imported_by_is_named"),
+        _one_of("form", LABEL_FORMS),
+    )
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    source: Mapped[str]
+    form: Mapped[str]
+    imported_by: Mapped[str]
+    imported_at: Mapped[datetime] = mapped_column(UtcTime)
+
+
+class Label(Base):
+    """What one person said of a photo, of a mark or fruit that they outlined on it, or of one of its fruit.
+
+    Rows are only ever added. ``field`` tells which: ``photo`` says that they looked at the whole photo and outlined
+    every mark they saw, so that a fruit without outlines is clean; ``outline`` has a ``kind`` (a kind of mark, or
+    ``fruit``) and an ``outline``: its ``size_px`` (width and height of the upright photo) and either ``polygons_px``,
+    each [x, y, x, y, ...], or ``rle``, a run length encoding in COCO's compressed form; ``verdict`` says whether the
+    ``fruit`` of this number is downgraded.
+    """
+
+    __tablename__ = "label"
+    __table_args__ = (
+        CheckConstraint("length(photo_sha256) = 64", name="photo_sha256_whole"),
+        CheckConstraint("length(who) > 0", name="who_is_named"),
+        CheckConstraint("fruit >= 1", name="fruit_from_1"),
+        _one_of("field", ("photo", "outline", "verdict")),
+        _one_of("kind", LABEL_KINDS),
+        CheckConstraint("(field = 'outline') = (kind IS NOT NULL)", name="outline_has_a_kind"),
+        CheckConstraint("(field = 'outline') = (outline IS NOT NULL)", name="outline_is_drawn"),
+        CheckConstraint("(field = 'verdict') = (downgraded IS NOT NULL)", name="verdict_is_said"),
+        CheckConstraint("field <> 'verdict' OR fruit IS NOT NULL", name="verdict_on_a_fruit"),
+    )
+    id: Mapped[int] = mapped_column(primary_key=True)
+    import_id: Mapped[int] = mapped_column(ForeignKey("label_import.id"), index=True)
+    photo_sha256: Mapped[str] = mapped_column(String(64), index=True)
+    who: Mapped[str]
+    said_at: Mapped[datetime] = mapped_column(UtcTime)
+    field: Mapped[str]
+    kind: Mapped[str | None]
+    fruit: Mapped[int | None]
+    downgraded: Mapped[bool | None]
+    outline: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+
+
+NEVER_CHANGED = ("score", "fruit", "mark", "decision", "label_import", "label")
+"""Tables whose rows the database lets nobody change; a score may be removed as a whole."""
+
+NEVER_REMOVED = ("decision", "label_import", "label")
+"""Tables whose rows the database lets nobody remove either: what people said."""

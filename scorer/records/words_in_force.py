@@ -32,7 +32,17 @@ JUDGED_DTYPES: Final = {
     "brown_fraction": "float64",
     **dict.fromkeys((*KINDS, UNSURE), "bool"),
 }
-_WORD_COLUMNS: Final = ("decision_id", "fruit_id", "mark_id", "field", "said_now", "who", "outline", "about_id")
+_WORD_COLUMNS: Final = (
+    "decision_id",
+    "fruit_id",
+    "mark_id",
+    "field",
+    "said_now",
+    "who",
+    "decided_at",
+    "outline",
+    "about_id",
+)
 _MARK_COLUMNS: Final = (
     "fruit_id",
     "mark_id",
@@ -53,6 +63,23 @@ def words_on_marks(connection: Connection, of: ColumnElement[bool] | None = None
     ----------
     of : which fruit, as a condition on ``Fruit`` and ``Score``; None for all.
     """
+    said = words_not_taken_back(connection, of).drop(columns="decided_at")
+    overtaken = said["mark_id"].notna() & said.duplicated("mark_id", keep="last")
+    return said[~overtaken].reset_index(drop=True)
+
+
+def words_not_taken_back(connection: Connection, of: ColumnElement[bool] | None = None) -> pd.DataFrame:
+    """All words on marks but those taken back, on one mark the newest last: what each person said, whether it counts.
+
+    Parameters
+    ----------
+    of : as for ``words_on_marks``.
+
+    Returns
+    -------
+    The columns of ``words_on_marks`` and decided_at (UTC); first the words on marks that were scored, then those on
+    missed ones.
+    """
     words = (
         select(
             Decision.id,
@@ -61,6 +88,7 @@ def words_on_marks(connection: Connection, of: ColumnElement[bool] | None = None
             Decision.field,
             Decision.said_now,
             Decision.who,
+            Decision.decided_at,
             Decision.outline,
             Decision.about_id,
         )
@@ -72,7 +100,7 @@ def words_on_marks(connection: Connection, of: ColumnElement[bool] | None = None
     said = columns_of(connection.execute(words).all(), _WORD_COLUMNS)
     said = said.astype({"mark_id": "Int64", "about_id": "Int64"})
     said = said[said["about_id"].isna() & ~said["decision_id"].isin(said["about_id"].dropna())]
-    kinds = said[(said["field"] == OF_KIND) & said["mark_id"].notna()].drop_duplicates("mark_id", keep="last")
+    kinds = said[(said["field"] == OF_KIND) & said["mark_id"].notna()]
     missed = said[(said["field"] == OF_MISSED) & said["outline"].notna()]
     return pd.concat([kinds, missed]).drop(columns=["field", "about_id"]).reset_index(drop=True)
 
