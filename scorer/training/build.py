@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,9 @@ from scorer.marks.measure import MEASURES
 from scorer.marks.propose import discriminant_from
 from scorer.score_tables import KINDS
 from scorer.training.detector import fit_detector, sample_pixels
-from scorer.training.naming import MARK_FROM, choose_sure_from, fit_naming, measure_trays
+from scorer.training.labelled import read_labelled
+from scorer.training.measured import measure_trays
+from scorer.training.naming import MARK_FROM, choose_sure_from, fit_naming
 
 LIMITS_OF_USE = (
     "Fitted on simulated trays only: rendered fruit are not real fruit. Check by eye before a figure about people's "
@@ -41,10 +44,11 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
     jobs : worker processes.
     source : where the photos come from, for the card.
     """
-    contrasts, classes = sample_pixels(photos, seed, jobs)
+    trays = [partial(read_labelled, photo) for photo in photos]
+    contrasts, classes = sample_pixels(trays, seed, jobs)
     detector = fit_detector(contrasts, classes)
     discriminant = discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_))
-    table = measure_trays(photos, discriminant, jobs)
+    table = measure_trays(trays, [discriminant], jobs)[0].proposals
     classifier, held_out = fit_naming(table, seed)
     marked = table["kind"] != NOT_A_MARK
     card = {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Final
 
 import cv2
@@ -15,7 +14,8 @@ from sklearn.linear_model import LogisticRegression
 from scorer.marks.contrast import CONTRASTS, contrast_maps
 from scorer.marks.propose import SKIN_CLASSES, differs, quadratic_terms
 from scorer.photo import open_photo
-from scorer.training.labelled import LabelledTray, read_labelled
+from scorer.score_tables import KINDS
+from scorer.training.labelled import LabelledTray, TrayReader
 from scorer.tray import locate, skin_lab
 
 Float32 = NDArray[np.float32]
@@ -27,13 +27,13 @@ FAINTEST_DELTA_E = 5.0
 STEEPEST_FACING = 0.2
 
 
-def sample_pixels(photos: Sequence[Path], seed: int, jobs: int) -> tuple[Float32, NDArray[np.int64]]:
+def sample_pixels(trays: Sequence[TrayReader], seed: int, jobs: int) -> tuple[Float32, NDArray[np.int64]]:
     """Contrasts (N, F) and class indices (N,) of pixels drawn from labelled trays.
 
     Marks fainter than a person could see, pixels at a mark's very edge and the rim are left out. Half of the clean
     pixels are drawn where the skin differs most from its surroundings, so that look-alikes are well represented.
     """
-    found = Parallel(n_jobs=jobs)(delayed(_sample_tray)(photo, seed + i) for i, photo in enumerate(photos))
+    found = Parallel(n_jobs=jobs)(delayed(_sample_tray)(tray, seed + i) for i, tray in enumerate(trays))
     contrasts = np.concatenate([c for c, _ in found])
     return contrasts, np.concatenate([k for _, k in found])
 
@@ -45,12 +45,11 @@ def fit_detector(contrasts: Float32, classes: NDArray[np.int64]) -> LogisticRegr
     return model.fit(terms, classes)
 
 
-def _sample_tray(path: Path, seed: int) -> tuple[Float32, NDArray[np.int64]]:
+def _sample_tray(read: TrayReader, seed: int) -> tuple[Float32, NDArray[np.int64]]:
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    truth = read_labelled(path)
-    photo = open_photo(path)
-    tray = locate(photo)
+    truth = read()
+    tray = locate(open_photo(truth.photo))
     classes = _class_map(truth, tray.labels.shape)
     taken_contrasts, taken_classes = [], []
     for fruit in tray.fruit:
@@ -85,9 +84,9 @@ def _class_map(truth: LabelledTray, working_shape: tuple[int, ...]) -> NDArray[n
     size = (working_shape[1], working_shape[0])
     marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     lookup = np.full(int(truth.mark_mask.max()) + 1, -1, np.int8)
-    lookup[0] = SKIN_CLASSES.index("skin")
+    lookup[0] = SKIN_CLASSES.index("skin") if truth.whole else -1
     for mark in truth.marks.values():
-        if mark.contrast_delta_e >= FAINTEST_DELTA_E and mark.label < len(lookup):
+        if mark.kind in KINDS and mark.contrast_delta_e >= FAINTEST_DELTA_E and mark.label < len(lookup):
             lookup[mark.label] = SKIN_CLASSES.index("rubbed" if mark.kind == "abrasion" else "dark")
     classes = lookup[marks]
     edge = cv2.morphologyEx(marks.astype(np.float32), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0

@@ -1,11 +1,12 @@
-"""Read labelled trays: photos with their truth, as the tray simulator writes them."""
+"""Labelled trays, which models are fitted on; here read as the tray simulator writes them."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 import cv2
 import numpy as np
@@ -25,7 +26,10 @@ LEAST_IOU: Final = 0.9
 
 @dataclass(frozen=True)
 class TrueMark:
-    """A mark whose truth is known: label in the mark mask, kind, visible area and mean contrast in CIE76."""
+    """A mark whose truth is known: label in the mark mask, kind, visible area and mean contrast in CIE76.
+
+    Whoever outlines a mark by hand saw it: its contrast is infinite.
+    """
 
     label: int
     kind: str
@@ -40,14 +44,20 @@ class LabelledTray:
     Parameters
     ----------
     photo : path of the photo.
-    fruit_mask, mark_mask : (H, W) uint16.
+    fruit_mask : (H, W) uint16; None where nobody outlined the fruit, and those found are taken for whole ones.
+    mark_mask : (H, W) uint16.
     marks : label -> TrueMark.
+    whole : whether what lies on no mark is known to be none; else it is unknown.
+    tray, who : name of the tray, and of whoever labelled it; empty where it was drawn with its truth.
     """
 
     photo: Path
-    fruit_mask: NDArray[np.uint16]
+    fruit_mask: NDArray[np.uint16] | None
     mark_mask: NDArray[np.uint16]
     marks: dict[int, TrueMark]
+    whole: bool = True
+    tray: str = ""
+    who: str = ""
 
     def is_one_fruit(self, found: NDArray[np.bool_]) -> bool:
         """Whether pixels (H, W) that were taken for one fruit are that: a true fruit, nearly whole, and little else.
@@ -55,6 +65,8 @@ class LabelledTray:
         What lies on a piece of floor that was taken for skin must not be learned as skin without marks, or dark places
         of all kinds are judged to be none.
         """
+        if self.fruit_mask is None:
+            return True
         size = (found.shape[1], found.shape[0])
         true = cv2.resize(self.fruit_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
         numbers = np.bincount(true[found])
@@ -63,6 +75,10 @@ class LabelledTray:
         number = int(numbers[1:].argmax()) + 1
         either = np.count_nonzero(found | (true == number))
         return bool(numbers[number] >= LEAST_IOU * either)
+
+
+TrayReader: TypeAlias = Callable[[], LabelledTray]
+"""Reads one labelled tray when it is its turn, so that not all lie in memory; fit to be sent to another process."""
 
 
 def labelled_photos(folder: Path) -> list[Path]:
@@ -86,4 +102,4 @@ def read_labelled(photo: Path) -> LabelledTray:
         for mark in fruit["marks"]
     }
     fruit_mask, mark_mask = (np.asarray(mask, np.uint16) for mask in masks)
-    return LabelledTray(photo, fruit_mask, mark_mask, marks)
+    return LabelledTray(photo, fruit_mask, mark_mask, marks, tray=photo.stem)

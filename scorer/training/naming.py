@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any, Final
 
-import cv2
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 from numpy.typing import NDArray
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.ensemble import HistGradientBoostingClassifier
@@ -18,17 +14,8 @@ from sklearn.model_selection import GroupKFold, cross_val_predict
 
 from scorer.kinds import CLASSES, NOT_A_MARK
 from scorer.marks.measure import MEASURES
-from scorer.marks.propose import Discriminant
-from scorer.photo import open_photo
 from scorer.score_tables import KINDS
-from scorer.training.labelled import LabelledTray, read_labelled
-from scorer.tray import locate, measure_proposals
 
-MARK_SHARE, CLEAN_SHARE = (
-    0.35,
-    0.08,
-)  # of a proposal's pixels truly marked: a mark from here, none up to there
-FAINTEST_DELTA_E = 5.0
 FOLDS: Final = 5
 CLEAN_PER_TRAY = 20.0
 MARK_FROM: Final = 0.3
@@ -41,17 +28,10 @@ through more false marks than that.
 """
 
 
-def measure_trays(photos: Sequence[Path], discriminant: Discriminant, jobs: int) -> pd.DataFrame:
-    """Measures of every proposal on labelled trays, with ``tray``, ``fruit_on_tray`` and, as truth, ``kind``."""
-    tables = Parallel(n_jobs=jobs)(delayed(_measure_tray)(photo, discriminant) for photo in photos)
-    found: pd.DataFrame = pd.concat([t for t in tables if not t.empty], ignore_index=True)
-    return found
-
-
 def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, pd.DataFrame]:
     """Fit the calibrated classifier; returns it and the out-of-fold probabilities (columns CLASSES) by tray."""
     measures, kinds = table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str)
-    weights = _weights(table)
+    weights = proposal_weights(table)
     held_out = cross_val_predict(
         _classifier(seed),
         measures,
@@ -85,7 +65,7 @@ def choose_sure_from(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: flo
     return 0.4
 
 
-def _weights(table: pd.DataFrame) -> NDArray[np.float64]:
+def proposal_weights(table: pd.DataFrame) -> NDArray[np.float64]:
     """Weight per proposal: a tray whose natural mottling fills it with false proposals must not outweigh the others."""
     clean = (table["kind"] == NOT_A_MARK).to_numpy()
     on_tray = table.groupby("tray")["kind"].transform(lambda kinds: (kinds == NOT_A_MARK).sum()).to_numpy(float)
@@ -116,39 +96,3 @@ def _temperature(held_out: NDArray[Any], kinds: NDArray[np.str_], order: list[st
         return float(np.mean(np.logaddexp.reduce(z, axis=1) - z[np.arange(len(z)), truth]))
 
     return float(min(candidates, key=loss))
-
-
-def _measure_tray(path: Path, discriminant: Discriminant) -> pd.DataFrame:
-    cv2.setNumThreads(1)
-    truth = read_labelled(path)
-    photo = open_photo(path)
-    tray = locate(photo)
-    size = (tray.labels.shape[1], tray.labels.shape[0])
-    true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
-    tables = []
-    for fruit in tray.fruit:
-        if not truth.is_one_fruit(tray.labels == fruit.number):
-            continue
-        labels, table = measure_proposals(tray, fruit, discriminant)
-        if table.empty:
-            continue
-        here = true_marks[fruit.window]
-        named = [_true_kind(here[labels == i], truth) for i in range(1, len(table) + 1)]
-        table["kind"], table["true_label"] = [k for k, _ in named], [n for _, n in named]
-        table["fruit_on_tray"] = fruit.number
-        tables.append(table[[k is not None for k, _ in named]])
-    found = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
-    return found.assign(tray=path.stem)
-
-
-def _true_kind(labels_under: NDArray[np.uint16], truth: LabelledTray) -> tuple[str | None, int]:
-    """What a proposal truly is, from the true mark labels under its pixels; None where it is neither one nor other."""
-    marked = labels_under[labels_under > 0]
-    share = len(marked) / len(labels_under)
-    if share <= CLEAN_SHARE:
-        return NOT_A_MARK, 0
-    label = int(np.bincount(marked).argmax())
-    mark = truth.marks.get(label)
-    if share < MARK_SHARE or mark is None or mark.contrast_delta_e < FAINTEST_DELTA_E:
-        return None, label
-    return mark.kind, label
