@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from scorer.errors import ModelError
 from scorer.forest import Forest, OneUsual, forest_from, one_usual
+from scorer.lean import Lean
 from scorer.marks.contrast import CONTRASTS
 from scorer.marks.measure import MEASURES
 from scorer.marks.propose import Discriminant, discriminant_from
@@ -31,7 +32,7 @@ Float64 = NDArray[np.float64]
 
 NOT_A_MARK: Final = "not_a_mark"
 CLASSES: Final = (*KINDS, NOT_A_MARK)
-DETECTOR_FILE, KINDS_FILE, CARD_FILE = "detector.skops", "kinds.skops", "card.json"
+DETECTOR_FILE, KINDS_FILE, LEAN_FILE, CARD_FILE = "detector.skops", "kinds.skops", "lean.skops", "card.json"
 TRUSTED_TYPES: Final = frozenset(
     {
         "sklearn.calibration._CalibratedClassifier",
@@ -57,19 +58,22 @@ class MarkModel:
     ----------
     discriminant : proposes marks from contrast maps.
     forest, one_usual : name a mark by its MEASURES, and with each measure in turn put back to what is usual.
+    lean : what a site's labels changed about the forest's word; None where none did.
     mark_from : smallest probability of being a mark at all to be counted as one.
     sure_from : smallest probability of a kind, given a mark, to be named rather than ``unsure``.
-    usual : (len(MEASURES),) median of each measure over the training marks.
+    usual, spread : (len(MEASURES),) median and spread of each measure over the training marks.
     card : the model's card: training data, date, figures, limits of use.
-    sha256 : of both files together.
+    sha256 : of all its files together.
     """
 
     discriminant: Discriminant
     forest: Forest
     one_usual: OneUsual
+    lean: Lean | None
     mark_from: float
     sure_from: float
     usual: Float64
+    spread: Float64
     card: dict[str, Any]
     sha256: str
 
@@ -86,34 +90,38 @@ def load_model(folder: Path | None = None) -> MarkModel:
     folder = folder or models_folder() / "marks"
     try:
         card = json.loads((folder / CARD_FILE).read_text(encoding="utf-8"))
-        detector_bytes = (folder / DETECTOR_FILE).read_bytes()
-        kinds_bytes = (folder / KINDS_FILE).read_bytes()
+        files = {name: (folder / name).read_bytes() for name in (DETECTOR_FILE, KINDS_FILE)}
+        if (folder / LEAN_FILE).exists():
+            files[LEAN_FILE] = (folder / LEAN_FILE).read_bytes()
     except FileNotFoundError as error:
         raise ModelError(
             f"{folder.name}: {Path(error.filename).name} is missing; restore the folder or run `scorer rebuild model`."
         ) from error
     except (OSError, ValueError) as error:
         raise ModelError(f"{folder.name}: the model's card cannot be read ({error}).") from error
-    for name, content in ((DETECTOR_FILE, detector_bytes), (KINDS_FILE, kinds_bytes)):
-        if hashlib.sha256(content).hexdigest() != card.get("files", {}).get(name):
+    described = card.get("files", {})
+    for name in {**files, **described}:
+        if name not in files or hashlib.sha256(files[name]).hexdigest() != described.get(name):
             raise ModelError(f"{folder.name}: {name} is not the file that its card describes; restore both together.")
     if card.get("measures") != list(MEASURES) or card.get("contrasts") != list(CONTRASTS):
         raise ModelError(
             f"{folder.name}: the model was fitted for other measures than this version of scorer takes; "
             "run `scorer rebuild model`."
         )
-    detector, classifier = (_load(content, folder) for content in (detector_bytes, kinds_bytes))
-    usual = np.array([card["usual"][name] for name in MEASURES])
-    forest = _forest(classifier, folder)
+    loaded = {name: _load(content, folder) for name, content in files.items()}
+    detector, forest = loaded[DETECTOR_FILE], _forest(loaded[KINDS_FILE], folder)
+    usual, spread = (np.array([card[said][name] for name in MEASURES]) for said in ("usual", "spread"))
     return MarkModel(
         discriminant=discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_)),
         forest=forest,
         one_usual=one_usual(forest, usual),
+        lean=_lean(loaded[LEAN_FILE], folder) if LEAN_FILE in loaded else None,
         mark_from=float(card["mark_from"]),
         sure_from=float(card["sure_from"]),
         usual=usual,
+        spread=spread,
         card=card,
-        sha256=hashlib.sha256(detector_bytes + kinds_bytes).hexdigest(),
+        sha256=hashlib.sha256(b"".join(files.values())).hexdigest(),
     )
 
 
@@ -140,6 +148,23 @@ def _forest(classifier: Any, folder: Path) -> Forest:
             f"{folder.name}: the model that names marks is not one that this version of scorer uses ({error}); "
             "run `scorer rebuild model`."
         ) from error
+
+
+def _lean(held: Any, folder: Path) -> Lean:
+    shapes = {
+        "of_opinion": (len(CLASSES), len(CLASSES)),
+        "of_measures": (len(CLASSES), len(MEASURES)),
+        "start": (len(CLASSES),),
+        "usual": (len(MEASURES),),
+        "spread": (len(MEASURES),),
+    }
+    fits = isinstance(held, dict) and set(held) == set(shapes)
+    if not fits or any(
+        not isinstance(held[name], np.ndarray) or held[name].shape != shape or not np.isfinite(held[name]).all()
+        for name, shape in shapes.items()
+    ):
+        raise ModelError(f"{folder.name}: {LEAN_FILE} holds something else than a lean; fit the model anew.")
+    return Lean(**held)
 
 
 def name_marks(measures: pd.DataFrame, model: MarkModel) -> pd.DataFrame:
@@ -178,7 +203,9 @@ def name_marks(measures: pd.DataFrame, model: MarkModel) -> pd.DataFrame:
 
 def class_probabilities(measures: Float64, model: MarkModel) -> Float64:
     """Probabilities (N, len(CLASSES)) in the order of CLASSES, from measures (N, len(MEASURES))."""
-    return model.forest.probabilities(measures)[:, _in_order(model)]
+    opinion = model.forest.probabilities(measures)
+    said = model.lean.probabilities(opinion, measures) if model.lean else opinion
+    return said[:, _in_order(model)]
 
 
 def _in_order(model: MarkModel) -> list[int]:
@@ -194,7 +221,9 @@ def driving_measures(measures: pd.DataFrame, named: pd.DataFrame, model: MarkMod
     if measures.empty:
         return []
     before = named[[f"p_{name}" for name in CLASSES]].to_numpy(float)
-    after = model.one_usual.probabilities(measures[list(MEASURES)].to_numpy(float))[..., _in_order(model)]
+    rows = measures[list(MEASURES)].to_numpy(float)
+    opinion = model.one_usual.probabilities(rows)
+    after = (model.lean.one_usual(opinion, rows) if model.lean else opinion)[..., _in_order(model)]
     drivers = []
     for i, kind in enumerate(named["kind"]):
         target = CLASSES.index(kind) if kind in CLASSES else int(before[i, : len(KINDS)].argmax())

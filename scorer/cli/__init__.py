@@ -7,6 +7,7 @@ import click
 from scorer.cli.advise import advise
 from scorer.cli.app import app
 from scorer.cli.crews import crews
+from scorer.cli.models import models
 from scorer.cli.plan import plan
 from scorer.cli.print_sheets import print_
 from scorer.cli.rebuild import rebuild
@@ -20,5 +21,5 @@ def main() -> None:
     """Score skin marks on trays of sampled mangoes from phone photos."""
 
 
-for command in (score, records, crews, advise, plan, print_, rebuild, app):
+for command in (score, records, crews, advise, plan, print_, models, rebuild, app):
     main.add_command(command)

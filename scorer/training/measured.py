@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -44,19 +44,26 @@ class MeasuredTrays:
         the mark it lies on, 0 for none), fruit (its number as found), tray and who (labelled it).
     marks : one row per labelled mark on a fruit that was found: MARK_COLUMNS; ``proposed`` says whether proposals
         cover most of it. ``area_mm2`` is what is seen of it.
-    fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes are missing without a card, and ``whole`` says whether
-        all its marks are labelled.
+    fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes are missing without a card, and ``whole`` says
+        whether all its marks are labelled.
     """
 
     proposals: pd.DataFrame
     marks: pd.DataFrame
     fruit: pd.DataFrame
 
-    def of_trays(self, trays: Sequence[str]) -> MeasuredTrays:
+    def of_trays(self, trays: Collection[str]) -> MeasuredTrays:
         """Only these trays."""
-        wanted = list(trays)
+        return self._where(lambda table: table["tray"].isin(list(trays)))
+
+    def of_fruit(self, fruit: Collection[tuple[str, int]]) -> MeasuredTrays:
+        """Only these fruit, by tray and number."""
+        wanted = pd.MultiIndex.from_tuples(list(fruit))
+        return self._where(lambda table: pd.MultiIndex.from_frame(table[["tray", "fruit"]]).isin(wanted))
+
+    def _where(self, wanted: Callable[[pd.DataFrame], Any]) -> MeasuredTrays:
         tables = (self.proposals, self.marks, self.fruit)
-        return MeasuredTrays(*(table[table["tray"].isin(wanted)].reset_index(drop=True) for table in tables))
+        return MeasuredTrays(*(table[wanted(table)].reset_index(drop=True) for table in tables))
 
 
 def measure_trays(
