@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 from scorer.errors import ModelError
 from scorer.forest import Forest, OneUsual, forest_from, one_usual
-from scorer.lean import Lean
 from scorer.marks.contrast import CONTRASTS
 from scorer.marks.measure import MEASURES
 from scorer.marks.propose import Discriminant, discriminant_from
@@ -32,7 +31,9 @@ Float64 = NDArray[np.float64]
 
 NOT_A_MARK: Final = "not_a_mark"
 CLASSES: Final = (*KINDS, NOT_A_MARK)
-DETECTOR_FILE, KINDS_FILE, LEAN_FILE, CARD_FILE = "detector.skops", "kinds.skops", "lean.skops", "card.json"
+DETECTOR_FILE, KINDS_FILE, CARD_FILE = "detector.skops", "kinds.skops", "card.json"
+LIMITS_COUNT: Final = "limits_count"
+"""Entry of a card by which a model with other limits is another model; cards of before it have none."""
 TRUSTED_TYPES: Final = frozenset(
     {
         "sklearn.calibration._CalibratedClassifier",
@@ -58,22 +59,19 @@ class MarkModel:
     ----------
     discriminant : proposes marks from contrast maps.
     forest, one_usual : name a mark by its MEASURES, and with each measure in turn put back to what is usual.
-    lean : what a site's labels changed about the forest's word; None where none did.
     mark_from : smallest probability of being a mark at all to be counted as one.
     sure_from : smallest probability of a kind, given a mark, to be named rather than ``unsure``.
-    usual, spread : (len(MEASURES),) median and spread of each measure over the training marks.
+    usual : (len(MEASURES),) median of each measure over the training marks.
     card : the model's card: training data, date, figures, limits of use.
-    sha256 : of all its files together.
+    sha256 : of both files together, and where the card says so of the limits as well.
     """
 
     discriminant: Discriminant
     forest: Forest
     one_usual: OneUsual
-    lean: Lean | None
     mark_from: float
     sure_from: float
     usual: Float64
-    spread: Float64
     card: dict[str, Any]
     sha256: str
 
@@ -90,39 +88,67 @@ def load_model(folder: Path | None = None) -> MarkModel:
     folder = folder or models_folder() / "marks"
     try:
         card = json.loads((folder / CARD_FILE).read_text(encoding="utf-8"))
-        files = {name: (folder / name).read_bytes() for name in (DETECTOR_FILE, KINDS_FILE)}
-        if (folder / LEAN_FILE).exists():
-            files[LEAN_FILE] = (folder / LEAN_FILE).read_bytes()
+        detector_bytes = (folder / DETECTOR_FILE).read_bytes()
+        kinds_bytes = (folder / KINDS_FILE).read_bytes()
     except FileNotFoundError as error:
         raise ModelError(
             f"{folder.name}: {Path(error.filename).name} is missing; restore the folder or run `scorer rebuild model`."
         ) from error
     except (OSError, ValueError) as error:
         raise ModelError(f"{folder.name}: the model's card cannot be read ({error}).") from error
-    described = card.get("files", {})
-    for name in {**files, **described}:
-        if name not in files or hashlib.sha256(files[name]).hexdigest() != described.get(name):
+    for name, content in ((DETECTOR_FILE, detector_bytes), (KINDS_FILE, kinds_bytes)):
+        if hashlib.sha256(content).hexdigest() != card.get("files", {}).get(name):
             raise ModelError(f"{folder.name}: {name} is not the file that its card describes; restore both together.")
     if card.get("measures") != list(MEASURES) or card.get("contrasts") != list(CONTRASTS):
         raise ModelError(
             f"{folder.name}: the model was fitted for other measures than this version of scorer takes; "
             "run `scorer rebuild model`."
         )
-    loaded = {name: _load(content, folder) for name, content in files.items()}
-    detector, forest = loaded[DETECTOR_FILE], _forest(loaded[KINDS_FILE], folder)
-    usual, spread = (np.array([card[said][name] for name in MEASURES]) for said in ("usual", "spread"))
+    detector, classifier = (_load(content, folder) for content in (detector_bytes, kinds_bytes))
+    limits = json.dumps([card["mark_from"], card["sure_from"]]) if card.get(LIMITS_COUNT) else ""
+    sha256 = hashlib.sha256(detector_bytes + kinds_bytes + limits.encode("ascii")).hexdigest()
+    return model_of(detector, classifier, card, sha256, folder.name)
+
+
+def model_of(detector: Any, classifier: Any, card: dict[str, Any], sha256: str, name: str) -> MarkModel:
+    """A model ready to score from what scikit-learn fitted.
+
+    Parameters
+    ----------
+    detector : logistic regression over ``quadratic_terms``.
+    classifier : gradient-boosted trees, calibrated by a temperature.
+    card : with ``usual``, ``mark_from`` and ``sure_from`` at least.
+    sha256, name : by which the model is known, and is called in refusals.
+
+    Raises
+    ------
+    ModelError : the classifier is of another sort.
+    """
+    usual = np.array([card["usual"][measure] for measure in MEASURES])
+    forest = _forest(classifier, name)
     return MarkModel(
         discriminant=discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_)),
         forest=forest,
         one_usual=one_usual(forest, usual),
-        lean=_lean(loaded[LEAN_FILE], folder) if LEAN_FILE in loaded else None,
         mark_from=float(card["mark_from"]),
         sure_from=float(card["sure_from"]),
         usual=usual,
-        spread=spread,
         card=card,
-        sha256=hashlib.sha256(b"".join(files.values())).hexdigest(),
+        sha256=sha256,
     )
+
+
+def load_parts(folder: Path | None = None) -> tuple[Any, Any]:
+    """Detector and classifier of a model as scikit-learn fitted them, checked as ``load_model`` does.
+
+    Raises
+    ------
+    ModelError : see ``load_model``.
+    """
+    load_model(folder)
+    folder = folder or models_folder() / "marks"
+    detector, classifier = (_load((folder / name).read_bytes(), folder) for name in (DETECTOR_FILE, KINDS_FILE))
+    return detector, classifier
 
 
 def _load(content: bytes, folder: Path) -> Any:
@@ -140,31 +166,14 @@ def _load(content: bytes, folder: Path) -> Any:
         raise ModelError(f"{folder.name}: the model cannot be read ({error}); restore the folder.") from error
 
 
-def _forest(classifier: Any, folder: Path) -> Forest:
+def _forest(classifier: Any, name: str) -> Forest:
     try:
         return forest_from(classifier)
     except (AttributeError, TypeError, ValueError) as error:  # a classifier of another sort
         raise ModelError(
-            f"{folder.name}: the model that names marks is not one that this version of scorer uses ({error}); "
+            f"{name}: the model that names marks is not one that this version of scorer uses ({error}); "
             "run `scorer rebuild model`."
         ) from error
-
-
-def _lean(held: Any, folder: Path) -> Lean:
-    shapes = {
-        "of_opinion": (len(CLASSES), len(CLASSES)),
-        "of_measures": (len(CLASSES), len(MEASURES)),
-        "start": (len(CLASSES),),
-        "usual": (len(MEASURES),),
-        "spread": (len(MEASURES),),
-    }
-    fits = isinstance(held, dict) and set(held) == set(shapes)
-    if not fits or any(
-        not isinstance(held[name], np.ndarray) or held[name].shape != shape or not np.isfinite(held[name]).all()
-        for name, shape in shapes.items()
-    ):
-        raise ModelError(f"{folder.name}: {LEAN_FILE} holds something else than a lean; fit the model anew.")
-    return Lean(**held)
 
 
 def name_marks(measures: pd.DataFrame, model: MarkModel) -> pd.DataFrame:
@@ -203,9 +212,7 @@ def name_marks(measures: pd.DataFrame, model: MarkModel) -> pd.DataFrame:
 
 def class_probabilities(measures: Float64, model: MarkModel) -> Float64:
     """Probabilities (N, len(CLASSES)) in the order of CLASSES, from measures (N, len(MEASURES))."""
-    opinion = model.forest.probabilities(measures)
-    said = model.lean.probabilities(opinion, measures) if model.lean else opinion
-    return said[:, _in_order(model)]
+    return model.forest.probabilities(measures)[:, _in_order(model)]
 
 
 def _in_order(model: MarkModel) -> list[int]:
@@ -221,9 +228,7 @@ def driving_measures(measures: pd.DataFrame, named: pd.DataFrame, model: MarkMod
     if measures.empty:
         return []
     before = named[[f"p_{name}" for name in CLASSES]].to_numpy(float)
-    rows = measures[list(MEASURES)].to_numpy(float)
-    opinion = model.one_usual.probabilities(rows)
-    after = (model.lean.one_usual(opinion, rows) if model.lean else opinion)[..., _in_order(model)]
+    after = model.one_usual.probabilities(measures[list(MEASURES)].to_numpy(float))[..., _in_order(model)]
     drivers = []
     for i, kind in enumerate(named["kind"]):
         target = CLASSES.index(kind) if kind in CLASSES else int(before[i, : len(KINDS)].argmax())

@@ -146,7 +146,7 @@ def test_wrong_input_is_told_in_one_sentence(
 
 
 def test_models_are_judged_on_the_same_fruit_and_a_dull_one_misses_marks(dull: Path) -> None:
-    shipped, other = judge_trays(labelled_trays(TRAYS), [None, dull])
+    shipped, other = judge_trays(labelled_trays(TRAYS), [load_model(), load_model(dull)])
     assert (shipped.sha256, other.sha256) == (load_model().sha256, load_model(dull).sha256)
     same = ["tray", "fruit", "true_downgraded", "true_brown_mm2"]
     assert shipped.fruit[same].equals(other.fruit[same])
@@ -186,7 +186,7 @@ def test_models_are_judged_on_the_same_fruit_and_a_dull_one_misses_marks(dull: P
 
 def test_what_a_model_says_is_what_scoring_says(one_tray: Path) -> None:
     photo = one_tray / "photos" / "tray_1005.jpg"
-    (judged,) = judge_trays(labelled_trays(one_tray), [None])
+    (judged,) = judge_trays(labelled_trays(one_tray), [load_model()])
     scored = score_photo(photo)
     true_fruit = cv2.imread(str(one_tray / "truth" / f"{photo.stem}.fruit.png"), cv2.IMREAD_UNCHANGED)
     for row in judged.fruit.to_dict("records"):
@@ -206,7 +206,7 @@ def test_a_photo_that_cannot_be_judged_is_left_out_and_told(
     photo = folder / "photos" / "tray_1005.jpg"
     plain = np.full_like(cv2.imread(str(photo)), colour)
     cv2.imwrite(str(photo), plain)
-    (judged,) = judge_trays(labelled_trays(folder), [None])
+    (judged,) = judge_trays(labelled_trays(folder), [load_model()])
     assert judged.fruit.empty
     (told,) = judged.left_out
     assert told.startswith(photo.name)
@@ -218,7 +218,7 @@ def test_labels_that_cannot_be_read_are_told(tmp_path: Path, part: str) -> None:
     folder = tray_alone(tmp_path)
     (folder / "truth" / f"tray_1005.{part}").write_bytes(b"no labels")
     with pytest.raises(ModelError, match=r"The labels of tray_1005\.jpg cannot be read"):
-        judge_trays(labelled_trays(folder), [None])
+        judge_trays(labelled_trays(folder), [load_model()])
 
 
 def part_of_a_tray(folder: Path) -> LabelledTray:
@@ -231,7 +231,7 @@ def part_of_a_tray(folder: Path) -> LabelledTray:
 
 
 def test_marks_of_a_tray_that_is_not_labelled_whole_count_by_their_kind_only(one_tray: Path) -> None:
-    (judged,) = judge_trays([partial(part_of_a_tray, one_tray)], [None])
+    (judged,) = judge_trays([partial(part_of_a_tray, one_tray)], [load_model()])
     assert judged.fruit["true_downgraded"].isna().all()
     assert judged.fruit["true_brown_mm2"].isna().all()
     assert judged.marks["true_kind"].tolist() == [mark.kind for mark in in_order_of_fruit(one_tray)]
@@ -240,7 +240,7 @@ def test_marks_of_a_tray_that_is_not_labelled_whole_count_by_their_kind_only(one
 
 
 def test_areas_that_nobody_gave_are_measured_on_the_skin(one_tray: Path) -> None:
-    (judged,) = judge_trays([lambda: replace(part_of_a_tray(one_tray), whole=True)], [None])
+    (judged,) = judge_trays([lambda: replace(part_of_a_tray(one_tray), whole=True)], [load_model()])
     truth = read_labelled(one_tray / "photos" / "tray_1005.jpg")
     largest = sorted(mark.area_mm2 for mark in truth.marks.values())[-2:]
     assert judged.fruit["true_brown_mm2"].sum() == pytest.approx(sum(largest), rel=0.1)

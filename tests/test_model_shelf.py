@@ -21,7 +21,7 @@ from markdown_it import MarkdownIt
 
 from scorer.access.roles import Person, Role
 from scorer.errors import AccessError, ModelError
-from scorer.kinds import CARD_FILE, CLASSES, KINDS_FILE, LEAN_FILE, load_model
+from scorer.kinds import CARD_FILE, CLASSES, KINDS_FILE, load_model
 from scorer.model_card import CARD_TEXT_FILE, NO_INTERVALS, NOT_SAID, card_text, write_card_text
 from scorer.model_shelf.compare import BETTER, NO_EVIDENCE, WORSE, Comparison
 from scorer.model_shelf.history import (
@@ -154,7 +154,6 @@ BAD: dict[str, tuple[Callable[[Path], object], str]] = {
     "a tampered file": (flip_a_bit, r"kinds\.skops is not the file that its card describes"),
     "a foreign type": (put_a_foreign_type, r"types that are not trusted \(.*partial"),
     "a pickle renamed": (put_a_pickle, r"the model cannot be read"),
-    "a file too many": (lambda folder: (folder / LEAN_FILE).write_bytes(b"x"), r"lean\.skops is not the file that its"),
     "a missing file": (lambda folder: (folder / KINDS_FILE).unlink(), r"kinds\.skops is missing"),
     "no card": (lambda folder: (folder / CARD_FILE).unlink(), r"card\.json is missing"),
     "a card without end": (put_a_card_that_is_none, "card"),

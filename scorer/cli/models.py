@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from scorer.cli.ask import FOLDER, INTERRUPTED, or_sentence, or_usage
+from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, or_sentence, or_usage
 
 if TYPE_CHECKING:
     from scorer.access.roles import Person
@@ -170,6 +170,42 @@ def rollback(where: Path | None, who: str | None, why: str) -> None:
     click.echo(f"{step.name} ({step.sha256[:12]}) is in use again.")
 
 
+@models.command()
+@_of_records
+@click.option(
+    "--batch",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="Number of the batch, as `scorer records list` shows it. [default: the newest that scored photos]",
+)
+@click.option("--model", "name", metavar="NAME", help="The model to hold it against. [default: the one in use]")
+@click.option("--csv", "out", metavar="FILE", type=CSV, help="Also write all measures as CSV.")
+def drift(where: Path | None, batch: int | None, name: str | None, out: Path | None) -> None:
+    """Say whether a batch's photos look like those that the model has learned from, and which measures moved if not."""
+    from scorer.access.roles import Person, Role
+    from scorer.console import show_table
+    from scorer.csv_tables import table_as_csv
+    from scorer.look_drift.drift import drift_of_batch
+    from scorer.model_shelf.history import in_use
+    from scorer.model_shelf.shelf import kept_model
+    from scorer.records.database import open_records, records_url
+    from scorer.resources import models_folder
+    from scorer.results import write_whole
+
+    shelf = _shelf(where)
+    folder = or_sentence(lambda: kept_model(shelf, name).folder if name else in_use(shelf)) or models_folder() / "marks"
+    engine = or_sentence(lambda: open_records(records_url(where), create=False))
+    found = or_sentence(partial(drift_of_batch, Person("", frozenset({Role.ANALYST})), engine, folder, batch))
+    moved = found.table[found.table["moved"]]
+    if len(moved):
+        show_table("What has moved", moved.drop(columns="moved").round(4))
+    if out is not None:
+        or_sentence(partial(write_whole, out, table_as_csv(found.table).encode()))
+    for sentence in (found.warning, *found.notes):
+        if sentence:
+            click.echo(sentence)
+
+
 def _shelf(where: Path | None) -> Shelf:
     from scorer.model_shelf.shelf import shelf_beside
     from scorer.records.database import records_url
@@ -191,6 +227,7 @@ def _person(who: str | None) -> Person:
 
 def _compared(shelf: Shelf, name: str, against: str | None, trays: Path, limits: str | None, jobs: int) -> Comparison:
     from scorer.console import steps_of
+    from scorer.kinds import load_model
     from scorer.limits import load_limits
     from scorer.model_shelf.compare import compare
     from scorer.model_shelf.history import in_use
@@ -206,7 +243,7 @@ def _compared(shelf: Shelf, name: str, against: str | None, trays: Path, limits:
         one, other = or_sentence(
             lambda: judge_trays(
                 labelled,
-                [old, new],
+                [load_model(old), load_model(new)],
                 limits=limits or DEFAULT_LIMITS,
                 jobs=jobs,
                 on_done=done,

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from scorer.errors import ModelError, PhotoError
 from scorer.fruit.find import Fruit
-from scorer.kinds import DETECTOR_FILE, NOT_A_MARK, MarkModel, load_model, name_marks
+from scorer.kinds import NOT_A_MARK, MarkModel, name_marks
 from scorer.limits import Limits, load_limits
 from scorer.model_shelf.compare import FRUIT_DTYPES, MARK_DTYPES, Judged
 from scorer.photo import open_photo
@@ -83,7 +83,7 @@ def labelled_trays(folder: Path) -> list[TrayReader]:
 
 def judge_trays(
     trays: Sequence[TrayReader],
-    models: Sequence[Path | None],
+    models: Sequence[MarkModel],
     *,
     limits: str = DEFAULT_LIMITS,
     jobs: int = 1,
@@ -95,7 +95,6 @@ def judge_trays(
     ----------
     trays : read the labelled trays. Where not all that lies on a tray is labelled (see ``LabelledTray.whole``), its
         labelled marks count by their kind only, for nobody knows what else is there.
-    models : folders of fitted models; None is the shipped one.
     limits : table by which labelled and found marks alike make a verdict.
     jobs : trays at once.
     on_done : told the name of each photo once it is judged, in their order.
@@ -106,11 +105,10 @@ def judge_trays(
 
     Raises
     ------
-    ModelError : a model cannot be loaded, or the labels of a photo cannot be read.
+    ModelError : the labels of a photo cannot be read.
     LimitsError : the limit table cannot be used.
     """
     load_limits(limits)
-    hashes = [load_model(folder).sha256 for folder in models]
     said: list[_OnTray] = []
     calls = (delayed(_judge_tray)(tray, tuple(models), limits) for tray in trays)
     for one in Parallel(n_jobs=jobs, return_as="generator")(calls):
@@ -119,12 +117,12 @@ def judge_trays(
     left_out = tuple(text for one in said for text in one.left_out)
     return [
         Judged(
-            sha256,
+            model.sha256,
             _frame([row for one in said for row in one.fruit[place]], FRUIT_DTYPES),
             _frame([row for one in said for row in one.marks[place]], MARK_DTYPES),
             left_out,
         )
-        for place, sha256 in enumerate(hashes)
+        for place, model in enumerate(models)
     ]
 
 
@@ -132,9 +130,9 @@ def _frame(rows: list[dict[str, Any]], dtypes: dict[str, str]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(dtypes)).astype(dtypes)
 
 
-def _judge_tray(read: TrayReader, folders: tuple[Path | None, ...], limits: str) -> _OnTray:
+def _judge_tray(read: TrayReader, models: tuple[MarkModel, ...], limits: str) -> _OnTray:
     cv2.setNumThreads(1)
-    table, models = load_limits(limits), [load_model(folder) for folder in folders]
+    table = load_limits(limits)
     truth = read()
     name = truth.photo.name
     said = _OnTray(name, [[] for _ in models], [[] for _ in models], [])
@@ -261,10 +259,10 @@ def _judged_fruit(
 
 def _named(tray: LocatedTray, fruit: Fruit, models: Sequence[MarkModel]) -> list[tuple[Labels, pd.DataFrame]]:
     """By each model: labels (H, W) of a fruit's marks, from 1, and a row per mark with kind and measures."""
-    proposed: dict[str, tuple[Labels, pd.DataFrame]] = {}
+    proposed: dict[bytes, tuple[Labels, pd.DataFrame]] = {}
     named = []
     for model in models:
-        detector = str(model.card["files"][DETECTOR_FILE])
+        detector = model.discriminant.bias.tobytes() + model.discriminant.linear.tobytes()
         if detector not in proposed:
             proposed[detector] = measure_proposals(tray, fruit, model.discriminant)
         labels, measures = proposed[detector]

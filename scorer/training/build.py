@@ -1,9 +1,7 @@
-"""Fit both models on labelled trays and keep them with their card, ready to be loaded by ``scorer.kinds``."""
+"""Fit detector and kinds on labelled trays and keep them with their card, ready to be loaded by ``scorer.kinds``."""
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Sequence
 from datetime import date
 from functools import partial
@@ -13,17 +11,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import sklearn
-import skops.io
 from sklearn.metrics import confusion_matrix, precision_recall_fscore_support
 
-from scorer.kinds import CARD_FILE, CLASSES, DETECTOR_FILE, KINDS_FILE, NOT_A_MARK
+from scorer.kinds import CLASSES, NOT_A_MARK
 from scorer.marks.contrast import CONTRASTS
 from scorer.marks.measure import MEASURES
 from scorer.marks.propose import discriminant_from
 from scorer.score_tables import KINDS
 from scorer.training.detector import fit_detector, sample_pixels
 from scorer.training.labelled import read_labelled
-from scorer.training.measured import measure_trays
+from scorer.training.measured import measure_trays, true_fractions
+from scorer.training.model_folder import brown_quantiles, keep_model, usual_of
 from scorer.training.naming import MARK_FROM, choose_sure_from, fit_naming
 
 LIMITS_OF_USE = (
@@ -48,9 +46,9 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
     contrasts, classes = sample_pixels(trays, seed, jobs)
     detector = fit_detector(contrasts, classes)
     discriminant = discriminant_from(np.asarray(detector.coef_), np.asarray(detector.intercept_))
-    table = measure_trays(trays, [discriminant], jobs)[0].proposals
+    measured = measure_trays(trays, [discriminant], jobs)[0]
+    table = measured.known
     classifier, held_out = fit_naming(table, seed)
-    marked = table["kind"] != NOT_A_MARK
     card = {
         "name": "marks on simulated mangoes",
         "made_on": date.today().isoformat(),
@@ -66,9 +64,10 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
         "limits_of_use": LIMITS_OF_USE,
         "contrasts": list(CONTRASTS),
         "measures": list(MEASURES),
-        "usual": {name: float(table.loc[marked, name].median()) for name in MEASURES},
+        "usual": usual_of(table),
+        "brown_fractions": brown_quantiles(true_fractions(measured)),
     }
-    return _keep(folder, detector, classifier, card)
+    return keep_model(folder, detector, classifier, card, table)
 
 
 def _figures(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> dict[str, Any]:
@@ -91,14 +90,3 @@ def _figures(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> d
         },
         "confusion_rows_true_columns_said": confusion_matrix(true, said, labels=list(CLASSES)).tolist(),
     }
-
-
-def _keep(folder: Path, detector: Any, classifier: Any, card: dict[str, Any]) -> dict[str, Any]:
-    folder.mkdir(parents=True, exist_ok=True)
-    files = {}
-    for name, model in ((DETECTOR_FILE, detector), (KINDS_FILE, classifier)):
-        skops.io.dump(model, folder / name, compression=8, compresslevel=9)
-        files[name] = hashlib.sha256((folder / name).read_bytes()).hexdigest()
-    card = card | {"files": files}
-    (folder / CARD_FILE).write_text(json.dumps(card, indent=1) + "\n", encoding="utf-8")
-    return card

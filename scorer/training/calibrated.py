@@ -9,11 +9,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize_scalar
 from scipy.special import log_softmax, softmax
 from sklearn.base import BaseEstimator, ClassifierMixin, clone
+from sklearn.calibration import CalibratedClassifierCV
+from sklearn.frozen import FrozenEstimator
+from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
-
-from scorer.training.prior_logistic import PriorLogistic
 
 Float64 = NDArray[np.float64]
 
@@ -30,7 +31,7 @@ class CalibratedByTray(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
 
     Parameters
     ----------
-    estimator : classifier with ``predict_proba`` and all classes in each fit, such as PriorLogistic with classes.
+    estimator : classifier with ``predict_proba``, such as PriorForest; None is a LogisticRegression.
     folds : at most so many.
 
     Attributes
@@ -83,7 +84,7 @@ class CalibratedByTray(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         return np.asarray(self.classes_[chances.argmax(axis=1)])
 
     def _fitted(self, rows: Float64, named: NDArray[Any], weights: Float64) -> Any:
-        fresh = PriorLogistic() if self.estimator is None else clone(self.estimator)
+        fresh = LogisticRegression() if self.estimator is None else clone(self.estimator)
         last = f"{fresh.steps[-1][0]}__" if hasattr(fresh, "steps") else ""
         return fresh.fit(rows, named, **{f"{last}sample_weight": weights})
 
@@ -97,3 +98,18 @@ def sharpness_for(scores: Float64, truth: NDArray[np.intp], weights: Float64) ->
 
     found = minimize_scalar(loss, bounds=(np.log(SOFTEST), np.log(SHARPEST)), method="bounded")
     return float(np.exp(found.x))
+
+
+def as_shipped(fitted: CalibratedByTray) -> CalibratedClassifierCV:
+    """A calibrated PriorForest as scikit-learn itself holds such a model, which is what is kept and scored with.
+
+    Parameters
+    ----------
+    fitted : with a Pipeline whose last step is a PriorForest.
+    """
+    forest = fitted.estimator_.steps[-1][1].forest_
+    classes = forest.classes_
+    rows = np.zeros((len(classes), forest.n_features_in_))  # it asks for rows of each class, and learns nothing of them
+    held = CalibratedClassifierCV(FrozenEstimator(forest), method="temperature").fit(rows, classes)
+    held.calibrated_classifiers_[0].calibrators[0].beta_ = fitted.sharpness_
+    return held

@@ -27,6 +27,8 @@ Mask16 = NDArray[np.uint16]
 MARK_SHARE, CLEAN_SHARE = 0.35, 0.08
 """Share of a proposal's pixels that are truly marked: it is a mark from the first on, and none up to the second."""
 FAINTEST_DELTA_E: Final = 5.0
+UNKNOWN: Final = ""
+"""Kind of a proposal that nobody said anything of, or that lies half on a mark."""
 PROPOSED_SHARE: Final = 0.5
 """Share of a mark's pixels that must be proposed for it to be found; as the accuracy benchmark counts."""
 PROPOSAL_COLUMNS: Final = ("kind", "true_label", "fruit", "tray", "who")
@@ -40,8 +42,8 @@ class MeasuredTrays:
 
     Parameters
     ----------
-    proposals : one row per proposal of which it is known what it is: MEASURES, kind (one of CLASSES), true_label (of
-        the mark it lies on, 0 for none), fruit (its number as found), tray and who (labelled it).
+    proposals : one row per proposal: MEASURES, kind (one of CLASSES, or UNKNOWN), true_label (of the mark it lies on,
+        0 for none), fruit (its number as found), tray and who (labelled it).
     marks : one row per labelled mark on a fruit that was found: MARK_COLUMNS; ``proposed`` says whether proposals
         cover most of it. ``area_mm2`` is what is seen of it.
     fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes are missing without a card, and ``whole`` says
@@ -51,6 +53,11 @@ class MeasuredTrays:
     proposals: pd.DataFrame
     marks: pd.DataFrame
     fruit: pd.DataFrame
+
+    @property
+    def known(self) -> pd.DataFrame:
+        """Proposals of which it is known what they are."""
+        return self.proposals[self.proposals["kind"] != UNKNOWN].reset_index(drop=True)
 
     def of_trays(self, trays: Collection[str]) -> MeasuredTrays:
         """Only these trays."""
@@ -77,6 +84,15 @@ def measure_trays(
     """
     found = Parallel(n_jobs=jobs)(delayed(_measure_tray)(tray, discriminants) for tray in trays)
     return [_together([of_tray[i] for of_tray in found]) for i in range(len(discriminants))]
+
+
+def true_fractions(measured: MeasuredTrays) -> NDArray[np.float64]:
+    """Share of its visible skin that labelled marks cover, of each fruit with a scale whose marks are all labelled."""
+    key = ["tray", "who", "fruit"]
+    fruit = measured.fruit[measured.fruit["whole"].astype(bool) & measured.fruit["visible_area_mm2"].notna()]
+    brown = measured.marks.groupby(key)["area_mm2"].sum()
+    area = brown.reindex(pd.MultiIndex.from_frame(fruit[key])).fillna(0.0).to_numpy(float)
+    return np.asarray(np.minimum(area / fruit["visible_area_mm2"].to_numpy(float), 1.0))
 
 
 def _together(parts: Sequence[MeasuredTrays]) -> MeasuredTrays:
@@ -111,10 +127,12 @@ def _measure_fruit(
     labels, table = measure_proposals(tray, fruit, discriminant)
     here = np.where(fruit.inside, true_marks, 0)
     named = [_true_kind(true_marks[labels == i], truth) for i in range(1, len(table) + 1)]
-    known = [kind is not None for kind, _ in named]
     about: dict[str, Any] = {"fruit": fruit.number, "tray": truth.tray, "who": truth.who}
-    kinds: dict[str, Any] = {"kind": [kind for kind, _ in named], "true_label": [label for _, label in named]}
-    proposals = table.assign(**kinds, **about)[known]
+    kinds: dict[str, Any] = {
+        "kind": [kind or UNKNOWN for kind, _ in named],
+        "true_label": [label for _, label in named],
+    }
+    proposals = table.assign(**kinds, **about)
     marks = [
         about | _mark(truth, int(label), here == label, labels > 0, fruit)
         for label in np.unique(here[here > 0])

@@ -33,7 +33,7 @@ def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, 
     measures, kinds = table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str)
     weights = proposal_weights(table)
     held_out = cross_val_predict(
-        _classifier(seed),
+        forest_classifier(seed),
         measures,
         kinds,
         groups=table["tray"],
@@ -42,7 +42,7 @@ def fit_naming(table: pd.DataFrame, seed: int) -> tuple[CalibratedClassifierCV, 
         params={"sample_weight": weights},
     )
     order = sorted(CLASSES)
-    fitted = _classifier(seed).fit(measures, kinds, sample_weight=weights)
+    fitted = forest_classifier(seed).fit(measures, kinds, sample_weight=weights)
     # temperature from held-out predictions: the fitted model's own training scores are too sure of themselves
     calibrated = CalibratedClassifierCV(FrozenEstimator(fitted), method="temperature").fit(measures, kinds)
     temperature = _temperature(held_out, kinds, order)
@@ -72,7 +72,8 @@ def proposal_weights(table: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(clean, np.minimum(1.0, CLEAN_PER_TRAY / np.maximum(on_tray, 1)), 1.0)
 
 
-def _classifier(seed: int) -> HistGradientBoostingClassifier:
+def forest_classifier(seed: int) -> HistGradientBoostingClassifier:
+    """The forest of small trees that names marks, not yet fitted; small enough for ``scorer.forest`` to walk."""
     return HistGradientBoostingClassifier(
         learning_rate=0.06,
         max_iter=160,

@@ -1,4 +1,4 @@
-"""Print figures beside their goals: ``python -m tests.benchmarks [accuracy|speed|batches|pages|all] [--help]``."""
+"""Print figures beside their goals: ``python -m tests.benchmarks WHAT [--help]``."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from scorer.simulate.tray_set import simulate_trays
 from scorer.tray import Settings
 from tests.benchmarks.accuracy import goals, score_and_compare, table
 from tests.benchmarks.batches import memory_table, throughput_table
+from tests.benchmarks.learning import print_learning
 from tests.benchmarks.speed import write_photo
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -25,7 +26,7 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
 @click.command()
-@click.argument("what", type=click.Choice(["accuracy", "speed", "batches", "pages", "all"]), default="all")
+@click.argument("what", type=click.Choice(["accuracy", "speed", "batches", "pages", "learning", "all"]), default="all")
 @click.option(
     "--trays",
     "folders",
@@ -43,8 +44,24 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.option("--model", type=_FOLDER, help="Folder of the model; the shipped one when left out.")
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Photos at once.")
 @click.option("--fruit", type=click.IntRange(min=20), default=200_000, show_default=True, help="Season of the pages.")
-def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None, jobs: int, fruit: int) -> None:
-    """Measure accuracy against known truth, speed on one core, batches that go into the records, and the pages."""
+@click.option(
+    "--work", type=click.Path(file_okay=False, path_type=Path), help="Folder for the trays of the learning curve."
+)
+@click.option("--looks", type=click.IntRange(min=20), default=160, show_default=True, help="Trays of each unseen look.")
+def main(
+    what: str,
+    folders: tuple[Path, ...],
+    held_out: int,
+    model: Path | None,
+    jobs: int,
+    fruit: int,
+    work: Path | None,
+    looks: int,
+) -> None:
+    """Measure accuracy against known truth, speed on one core, batches that go into the records, and the pages.
+
+    The learning curve of retraining takes half an hour and is drawn only where asked for by its name.
+    """
     try:
         load_model(model)
     except ModelError as error:
@@ -60,6 +77,9 @@ def main(what: str, folders: tuple[Path, ...], held_out: int, model: Path | None
         click.echo(throughput_table())
     if what in ("pages", "all"):
         _pages(fruit)
+    if what == "learning":
+        with tempfile.TemporaryDirectory() as own:
+            print_learning(work or Path(own), looks, jobs, click.echo)
 
 
 def _accuracy(folders: tuple[Path, ...], held_out: int, settings: Settings, jobs: int) -> None:

@@ -1,0 +1,76 @@
+"""A forest that learns a site's labels together with what the shipped model learned from: so a few can correct it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.utils.multiclass import check_classification_targets
+from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
+
+from scorer.training.naming import forest_classifier
+
+Float64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LearnedBefore:
+    """What a model learned from: rows (N, F), classes (N,) and weights (N,)."""
+
+    rows: Float64
+    classes: NDArray[Any]
+    weights: Float64
+
+
+class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
+    """Gradient-boosted trees fitted to rows together with those that a model has learned from before.
+
+    Without any rows of its own it would be that model again; each row moves it as much as one that was there before.
+
+    Parameters
+    ----------
+    before : what was learned before; None is nothing.
+    random_state : decides which measures each split may look at; the same rows and state give the same forest.
+
+    Attributes
+    ----------
+    forest_ : the fitted HistGradientBoostingClassifier; classes_ : of both; n_features_in_ : F.
+    """
+
+    def __init__(self, before: LearnedBefore | None = None, random_state: int = 0) -> None:
+        self.before = before
+        self.random_state = random_state
+
+    def fit(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> Self:
+        """Fit to rows (N, F), classes (N,) and, if wanted, weights (N,); a measure may be unknown (NaN)."""
+        rows, named = validate_data(self, X, y, dtype=np.float64, ensure_all_finite="allow-nan")
+        check_classification_targets(named)
+        weights = _check_sample_weight(sample_weight, rows, dtype=np.float64, ensure_non_negative=True)
+        if self.before is not None:
+            rows = np.vstack([rows, self.before.rows])
+            named = np.concatenate([named, self.before.classes])
+            weights = np.concatenate([weights, self.before.weights])
+        self.forest_ = forest_classifier(self.random_state).fit(rows, named, sample_weight=weights)
+        self.classes_ = self.forest_.classes_
+        return self
+
+    def predict_proba(self, X: ArrayLike) -> Float64:
+        """Probability (N, K) of each class of ``classes_`` for rows (N, F)."""
+        check_is_fitted(self)
+        rows = validate_data(self, X, dtype=np.float64, ensure_all_finite="allow-nan", reset=False)
+        return np.asarray(self.forest_.predict_proba(rows))
+
+    def predict(self, X: ArrayLike) -> NDArray[Any]:
+        """Most probable class (N,) of rows (N, F)."""
+        check_is_fitted(self)
+        rows = validate_data(self, X, dtype=np.float64, ensure_all_finite="allow-nan", reset=False)
+        return np.asarray(self.forest_.predict(rows))
+
+    def __sklearn_tags__(self) -> Any:
+        """Measures may be unknown."""
+        tags = super().__sklearn_tags__()
+        tags.input_tags.allow_nan = True
+        return tags
