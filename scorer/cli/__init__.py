@@ -13,6 +13,7 @@ from scorer.cli.print_sheets import print_
 from scorer.cli.rebuild import rebuild
 from scorer.cli.records import records
 from scorer.cli.score import score
+from scorer.cli.train import train
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -21,5 +22,5 @@ def main() -> None:
     """Score skin marks on trays of sampled mangoes from phone photos."""
 
 
-for command in (score, records, crews, advise, plan, print_, models, rebuild, app):
+for command in (score, records, crews, advise, plan, print_, models, train, rebuild, app):
     main.add_command(command)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import click
 
 from scorer.errors import ScorerError
+
+if TYPE_CHECKING:
+    from scorer.access.roles import Person
 
 Result = TypeVar("Result")
 
@@ -36,3 +40,15 @@ def or_sentence(call: Callable[[], Result]) -> Result:
         return call()
     except ScorerError as error:
         raise click.ClickException(str(error)) from error
+
+
+def analyst(who: str | None) -> Person:
+    """Whoever sits at this computer, as an analyst; its files are theirs to change anyway."""
+    from scorer.access.roles import Person, Role
+
+    if who is None:
+        try:
+            who = getpass.getuser()
+        except (OSError, KeyError, ImportError) as error:  # a user without a name, as in some containers
+            raise click.UsageError("This computer's user has no name; say who you are with --who NAME.") from error
+    return Person(who, frozenset({Role.ANALYST}))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -11,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, or_sentence, or_usage
+from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, analyst, or_sentence, or_usage
 
 if TYPE_CHECKING:
-    from scorer.access.roles import Person
     from scorer.model_shelf.compare import Comparison
     from scorer.model_shelf.shelf import Shelf
 
@@ -80,7 +78,7 @@ def add(where: Path | None, folder: Path, who: str | None) -> None:
     """Keep a copy of a fitted model's FOLDER, such as `scorer rebuild model` wrote, beside the records."""
     from scorer.model_shelf.shelf import add_model
 
-    kept = or_sentence(partial(add_model, _person(who), _shelf(where), folder))
+    kept = or_sentence(partial(add_model, analyst(who), _shelf(where), folder))
     click.echo(f"{kept.name} is kept; compare it with `scorer models compare {kept.name} --trays FOLDER`.")
 
 
@@ -146,7 +144,7 @@ def promote(
     """
     from scorer.model_shelf import history
 
-    person, shelf = _person(who), _shelf(where)
+    person, shelf = analyst(who), _shelf(where)
     try:
         comparison = _compared(shelf, name, None, trays, limits, jobs) if trays else None
     except KeyboardInterrupt:
@@ -166,7 +164,7 @@ def rollback(where: Path | None, who: str | None, why: str) -> None:
     """Put the model to use again that was in use before the newest promotion that still holds."""
     from scorer.model_shelf import history
 
-    step = or_sentence(partial(history.rollback, _person(who), _shelf(where), why))
+    step = or_sentence(partial(history.rollback, analyst(who), _shelf(where), why))
     click.echo(f"{step.name} ({step.sha256[:12]}) is in use again.")
 
 
@@ -211,18 +209,6 @@ def _shelf(where: Path | None) -> Shelf:
     from scorer.records.database import records_url
 
     return or_sentence(lambda: shelf_beside(records_url(where)))
-
-
-def _person(who: str | None) -> Person:
-    """Whoever sits at this computer, as an analyst; its files are theirs to change anyway."""
-    from scorer.access.roles import Person, Role
-
-    if who is None:
-        try:
-            who = getpass.getuser()
-        except (OSError, KeyError, ImportError) as error:  # a user without a name, as in some containers
-            raise click.UsageError("This computer's user has no name; say who you are with --who NAME.") from error
-    return Person(who, frozenset({Role.ANALYST}))
 
 
 def _compared(shelf: Shelf, name: str, against: str | None, trays: Path, limits: str | None, jobs: int) -> Comparison:

@@ -1,0 +1,64 @@
+"""What people said of single things, so that two people's words on one thing can be held against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from scorer.labels.labels import Labels
+from scorer.labels.same_marks import outlined_marks, said_table
+
+DOWNGRADED, SOUND = "downgraded", "sound"
+
+
+def kinds_said(labels: Labels) -> pd.DataFrame:
+    """What people said of marks: of outlined ones, and of those that were scored.
+
+    A scored mark is known by photo, model, fruit and mark; whether somebody outlined the same one is not looked at.
+
+    Parameters
+    ----------
+    labels : all that was said, as ``scorer.labels.keep.labels_of`` gives it.
+
+    Returns
+    -------
+    ``scorer.labels.same_marks.SAID_DTYPES``.
+    """
+    rows = [
+        {
+            "item": f"{row['sha256']} fruit {row['fruit']}, scored mark {row['mark']} (model {row['model'][:12]})",
+            "tray": row["sha256"],
+            "said": row["kind"],
+        }
+        | {name: row[name] for name in ("who", "said_at", "sha256", "fruit", "mark", "model")}
+        for row in labels.named.to_dict("records")
+    ]
+    parts = [part for part in (outlined_marks(labels), said_table(rows)) if len(part)]
+    return pd.concat(parts, ignore_index=True) if parts else said_table([])
+
+
+def verdicts_said(labels: Labels) -> pd.DataFrame:
+    """What people said of fruit, each known by photo and number: DOWNGRADED or SOUND.
+
+    Returns
+    -------
+    ``scorer.labels.same_marks.SAID_DTYPES``.
+    """
+    return said_table(
+        [
+            {
+                "item": f"{row['sha256']} fruit {row['fruit']}",
+                "tray": row["sha256"],
+                "said": DOWNGRADED if row["downgraded"] else SOUND,
+            }
+            | {name: row[name] for name in ("who", "said_at", "sha256", "fruit")}
+            for row in labels.verdicts.to_dict("records")
+        ]
+    )
+
+
+def item_in_words(item: str, names: Mapping[str, str]) -> str:
+    """An item as people call it: by the name of its photo, where that is known by its SHA-256."""
+    sha256, _, rest = item.partition(" ")
+    return f"{names.get(sha256, f'photo {sha256[:12]}')}, {rest}"
