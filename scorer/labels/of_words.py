@@ -64,8 +64,15 @@ def _about_fruit(connection: Connection) -> dict[int, dict[str, Any]]:
 
 def _marks(connection: Connection) -> dict[int, dict[str, Any]]:
     """Number and measures of each mark that anything was said of, by its number in the records."""
-    wanted = select(Mark.id, Mark.number, Mark.measures).where(Mark.id.in_(select(Decision.mark_id)))
-    return {row.id: {"mark": row.number, "measures": row.measures} for row in connection.execute(wanted)}
+    sizes = (Mark.area_mm2, Mark.length_mm, Mark.width_mm)
+    wanted = select(Mark.id, Mark.number, Mark.measures, *sizes).where(Mark.id.in_(select(Decision.mark_id)))
+    return {
+        row.id: {
+            "mark": row.number,
+            "measures": row.measures | {"area_mm2": row.area_mm2, "length_mm": row.length_mm, "width_mm": row.width_mm},
+        }
+        for row in connection.execute(wanted)
+    }
 
 
 def _verdicts(connection: Connection, about: dict[int, dict[str, Any]]) -> Iterator[dict[str, Any]]:

@@ -21,6 +21,7 @@ from scorer.training.prior_forest import LearnedBefore
 
 TRAINING_FILE: Final = "training.parquet"
 BROWN_QUANTILES: Final = tuple(round(0.05 * step, 2) for step in range(21))
+MOST_CLEAN: Final = 4000
 _ABOUT: Final = ("kind", "tray", "who", "fruit")
 
 
@@ -69,17 +70,27 @@ def learned_from(folder: Path) -> pd.DataFrame:
     return table.astype(dict.fromkeys(MEASURES, "float64"))
 
 
-def learned_before(folder: Path) -> LearnedBefore:
+def learned_before(folder: Path, *, most_clean: int = MOST_CLEAN, seed: int = 0) -> LearnedBefore:
     """The same as rows, classes and weights, to go on learning from.
+
+    All marks are in it; of proposals that are none, so many are drawn by their weights and then weigh alike, for the
+    thousands on trays full of look-alikes teach little and take long.
 
     Raises
     ------
     ModelError : see ``learned_from``.
     """
     table = learned_from(folder)
-    return LearnedBefore(
-        table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str), np.asarray(proposal_weights(table))
-    )
+    weights = np.asarray(proposal_weights(table))
+    marks = np.flatnonzero(table["kind"] != NOT_A_MARK)
+    clean = np.flatnonzero(table["kind"] == NOT_A_MARK)
+    if len(clean) > most_clean:
+        chance = weights[clean] / weights[clean].sum()
+        drawn = np.sort(np.random.default_rng(seed).choice(clean, most_clean, replace=False, p=chance))
+        weights[drawn] = weights[clean].sum() / most_clean
+        clean = drawn
+    kept = np.concatenate([marks, clean])
+    return LearnedBefore(table[list(MEASURES)].to_numpy(float)[kept], table["kind"].to_numpy(str)[kept], weights[kept])
 
 
 def usual_of(table: pd.DataFrame) -> dict[str, float]:

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
+from threadpoolctl import threadpool_limits
 
 from scorer.training.naming import forest_classifier
 
@@ -53,7 +54,8 @@ class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
             rows = np.vstack([rows, self.before.rows])
             named = np.concatenate([named, self.before.classes])
             weights = np.concatenate([weights, self.before.weights])
-        self.forest_ = forest_classifier(self.random_state).fit(rows, named, sample_weight=weights)
+        with threadpool_limits(1):  # so little data that threads wait for each other, and for whoever else is at work
+            self.forest_ = forest_classifier(self.random_state).fit(rows, named, sample_weight=weights)
         self.classes_ = self.forest_.classes_
         return self
 

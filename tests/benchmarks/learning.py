@@ -33,7 +33,7 @@ UNSEEN: Final = {
     "lemon fruit, amber lamp, lilac floor": (TraySettings(look="lemon", light="amber_lamp", floor="lilac"), 616),
 }
 SIZES: Final = (10, 20, 40, 80)
-DRAWS: Final = 4
+DRAWS: Final = 3
 POOL: Final = 1000
 GOAL: Final = 0.02
 
