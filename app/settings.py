@@ -45,7 +45,7 @@ class AppSettings:
     log_file : what went wrong on pages, with its trace.
     site, zone : the packing shed and its time zone.
     limits : limit table, by name or as a TOML file.
-    model_folder : the fitted model; None for the one that comes with scorer.
+    model_folder : a fitted model to score with whatever is in use; None for the one in use beside the records.
     port, address : where it listens.
     mode : whom it is open to.
     hosts : names and IP addresses it is reached by, besides those of this computer itself.

@@ -18,6 +18,7 @@ from scorer.access.roles import Person, Right
 from scorer.hold_time.clock import SETTLED_FROM_H, site_time, zone_of
 from scorer.records.audit import audit_records
 from scorer.records.database import in_words
+from scorer.records.scoring_trouble import noted_trouble
 from scorer.records.tables import Base, Bin, Crew, Decision, Fruit, Photo, Score, Site, Tray
 from scorer.score_tables import BETWEEN, EARLY, SETTLED
 
@@ -51,6 +52,7 @@ class Health:
     retakes : photos to be taken again of whose side no later photo is any better, RETAKE_COLUMNS, newest first.
     crewless : bins whose crew nobody named, CREWLESS_COLUMNS, newest first.
     binless : photos of which nobody knows what they show.
+    scoring_trouble : why photos that are handed in are not scored at the moment, in a sentence; "" while they are.
     """
 
     free_bytes: int
@@ -65,6 +67,7 @@ class Health:
     retakes: pd.DataFrame
     crewless: pd.DataFrame
     binless: int
+    scoring_trouble: str = ""
 
     @property
     def photos_fit(self) -> int | None:
@@ -106,6 +109,7 @@ def health_of(person: Person, engine: Engine, store_folder: Path, *, now: dateti
             retakes=_retakes(connection),
             crewless=_crewless(connection),
             binless=connection.scalar(select(func.count(Photo.id)).where(Photo.tray_id.is_(None))) or 0,
+            scoring_trouble=noted_trouble(engine.url),
         )
 
 
@@ -122,6 +126,7 @@ def audit_in_words(person: Person, engine: Engine) -> tuple[str, ...]:
 
 
 def _deeds(health: Health) -> Iterator[str]:
+    yield health.scoring_trouble
     open_ones = health.waiting[~health.waiting["settled_since"]]
     due = int(open_ones["due"].sum())
     if due:

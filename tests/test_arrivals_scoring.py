@@ -29,14 +29,21 @@ from scorer.arrivals.store import PhotoStore
 from scorer.arrivals.turns import Turns
 from scorer.batch.task import ScoreOne
 from scorer.batch.workers import OUT_OF_MEMORY
+from scorer.health import health_of
+from scorer.kinds import DETECTOR_FILE, load_model
+from scorer.language import load_language
+from scorer.model_shelf.history import promote, rollback
+from scorer.model_shelf.shelf import add_model, shelf_beside
 from scorer.records.audit import audit_records
 from scorer.records.database import open_records, records_url
 from scorer.records.scores import scores_of
-from scorer.records.tables import Import
+from scorer.records.tables import FittedModel, Import, Photo, Score
 from scorer.score_tables import PHOTO_VERDICTS
 from tests.drawn_trays import score_by_hand, score_with_accidents, write_drawing
+from tests.other_models import write_other_model
 
 OFFICER = Person("Ines", frozenset({Role.OFFICER}))
+ANALYST = Person("Jarrah", frozenset({Role.ANALYST}))
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 PATIENCE_S = 240
 
@@ -380,6 +387,59 @@ def test_a_process_that_cannot_work_says_why_and_works_once_it_can(plan: Scoring
         until(lambda: not process.trouble)
     finally:
         process.stop()
+
+
+def test_a_model_put_to_use_scores_the_next_photo_and_a_damaged_one_lets_it_wait(
+    plan: ScoringPlan, process: ScoringProcess, tmp_path: Path
+) -> None:
+    """One process all the time, until the model in use is damaged; no other model takes its place then."""
+    shelf = shelf_beside(plan.records_url)
+    dull = add_model(ANALYST, shelf, write_other_model(tmp_path / "dull", shift=8.0))
+    delivery = begin_delivery(OFFICER, plan.inbox)
+    pids: list[int | None] = []
+
+    def scored(name: str) -> int:
+        hand_in(delivery, SAMPLES / name)
+        until(lambda: progress_of(outcomes_of(delivery)).left == 0)
+        pids.append(process.pid)
+        return outcomes_of(delivery)[-1].marks or 0
+
+    process.start()
+    first = scored("T014_a.jpg")
+    promote(ANALYST, shelf, dull.name, "a trial")
+    second = scored("T021_a.jpg")
+    rollback(ANALYST, shelf, "too dull")
+    third = scored("T017_a.jpg")
+    assert first > second < third, "the other model takes nearly all skin for clean"
+    promote(ANALYST, shelf, dull.name, "once more")
+    assert len(set(pids)) == 1, "without a restart"
+
+    detector = dull.folder / DETECTOR_FILE
+    whole = detector.read_bytes()
+    detector.write_bytes(b"no model")
+    hand_in(delivery, SAMPLES / "T026_a.jpg")
+    until(lambda: process.trouble)
+    engine = open_records(make_url(plan.records_url))
+    told = health_of(ANALYST, engine, plan.store_folder).sentences[0]
+    assert told == process.trouble
+    assert f"The model {dull.name} cannot be used" in told
+    assert load_language("es").told(told) != told
+    assert outcomes_of(delivery)[-1].state in (State.WAITING, State.BEING_SCORED)
+    detector.write_bytes(whole)
+    until(lambda: progress_of(outcomes_of(delivery)).left == 0)
+    until(lambda: not process.trouble)
+    assert "cannot be used" not in " ".join(health_of(ANALYST, engine, plan.store_folder).sentences)
+    with engine.connect() as connection:
+        scores = select(Photo.name, FittedModel.sha256).join(Score, Score.photo_id == Photo.id)
+        by = connection.execute(scores.join(FittedModel, Score.model_id == FittedModel.id).order_by(Score.id)).all()
+    engine.dispose()
+    shipped = load_model().sha256
+    assert [tuple(row) for row in by] == [
+        ("T014_a.jpg", shipped),
+        ("T021_a.jpg", dull.sha256),
+        ("T017_a.jpg", shipped),
+        ("T026_a.jpg", dull.sha256),
+    ]
 
 
 def test_the_process_ends_when_whoever_started_it_dies(plan: ScoringPlan) -> None:

@@ -8,7 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from scorer.kinds import DETECTOR_FILE, load_model
 from tests.drawn_trays import write_drawing
+from tests.other_models import write_other_model
 from tests.test_cli import run
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
@@ -128,3 +130,28 @@ def test_a_read_only_place_is_one_sentence(photos: Path, tmp_path: Path) -> None
     assert result.exit_code == 1
     assert "cannot be made" in result.output
     assert "Traceback" not in result.output
+
+
+def test_with_records_the_model_in_use_beside_them_scores_and_without_them_the_shipped_one(tmp_path: Path) -> None:
+    records, photo = tmp_path / "season.sqlite", SAMPLES / "T014_a.jpg"
+    dull = write_other_model(tmp_path / "dull", shift=8.0)
+    run("models", "add", dull, "--records", records)
+    (kept,) = (tmp_path / "season.models").iterdir()
+    run("models", "promote", kept.name, "--records", records, "--why", "a trial")
+
+    def marks(*where: str | Path) -> int:
+        run("score", photo, *where)
+        return len(pd.read_csv(Path(where[-1]) / "marks.csv"))
+
+    few = marks("--records", records, "--out", tmp_path / "in_use")
+    many = marks("--out", tmp_path / "shipped")
+    assert few < many, "the other model takes nearly all skin for clean"
+    listed = run("records", "list", "--records", records).output
+    assert kept.name[-12:] in listed
+    assert load_model().sha256[:12] not in listed
+
+    (kept / DETECTOR_FILE).write_bytes(b"no model")
+    refused = run("score", SAMPLES / "T021_a.jpg", "--records", records)
+    assert refused.exit_code == 1
+    assert f"The model {kept.name} cannot be used" in refused.output
+    assert "T021_a" not in run("records", "list", "--records", records).output

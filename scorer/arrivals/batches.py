@@ -13,6 +13,7 @@ from sqlalchemy import Engine, func, select, update
 
 from scorer.arrivals.deliveries import Item
 from scorer.arrivals.outcomes import PhotoOutcome, State
+from scorer.kinds import MarkModel
 from scorer.records.database import in_words
 from scorer.records.keep import OpenImport, close_import, open_import
 from scorer.records.tables import Import, Score
@@ -30,7 +31,10 @@ class _OpenBatch:
 
 
 class DeliveryBatches:
-    """Opens a delivery's batch with its first photo, counts, and closes it once no more come."""
+    """Opens a delivery's batch with its first photo, counts, and closes it once no more come.
+
+    A batch is scored by one model; where another one is put to use meanwhile, the delivery goes on in a new batch.
+    """
 
     def __init__(self, engine: Engine, **about: Any) -> None:
         """Begin; batches that an earlier process left open when it died are closed.
@@ -38,7 +42,7 @@ class DeliveryBatches:
         Parameters
         ----------
         engine : the records.
-        about : what all batches share, as `scorer.records.keep.open_import` takes it.
+        about : what all batches share besides the model, as `scorer.records.keep.open_import` takes it.
 
         Raises
         ------
@@ -46,14 +50,20 @@ class DeliveryBatches:
         """
         self._engine, self._about = engine, about
         self._open: dict[Path, _OpenBatch] = {}
-        _close_broken_off(engine)
+        close_broken_off(engine, HANDED_IN)
 
-    def of(self, item: Item) -> OpenImport:
-        """The batch that a photo belongs to."""
+    def of(self, item: Item, model: MarkModel) -> OpenImport:
+        """The batch that a photo belongs to which this model scores."""
         delivery = item.folder.parent
+        if delivery in self._open and self._open[delivery].batch.model_sha256 != model.sha256:
+            self._close(delivery)
         if delivery not in self._open:
             source = f"{HANDED_IN} {item.who or 'somebody'} ({delivery.name})"
-            self._open[delivery] = _OpenBatch(open_import(self._engine, source=source, **self._about))
+            self._open[delivery] = _OpenBatch(
+                open_import(
+                    self._engine, source=source, model_sha256=model.sha256, model_card=model.card, **self._about
+                )
+            )
         self._open[delivery].used_at = time.monotonic()
         return self._open[delivery].batch
 
@@ -79,9 +89,9 @@ class DeliveryBatches:
         close_import(one.batch, **counts)
 
 
-def _close_broken_off(engine: Engine) -> None:
-    """Close what a process that died left open, with the counts that its scores give."""
-    unfinished = select(Import.id).where(Import.finished_at.is_(None), Import.source.startswith(HANDED_IN))
+def close_broken_off(engine: Engine, source: str) -> None:
+    """Close the batches of sources that begin so, left open by a process that died, with the counts of their scores."""
+    unfinished = select(Import.id).where(Import.finished_at.is_(None), Import.source.startswith(source))
     refused = func.count(Score.id).filter(Score.verdict == "refused")
     with in_words(engine), engine.begin() as connection:
         for number in connection.scalars(unfinished).all():

@@ -113,12 +113,12 @@ def _outcome(item: Item, batch: OpenImport, bench: Bench, before: _Before) -> Ph
         return _refused(item, OUT_OF_MEMORY)
     scored = _scored(item, bench)
     if scored.trace:
-        _log(bench.log, item, scored.trace)
+        add_to_log(bench.log, item.shown, scored.trace)
         return outcome_from_score(item, scored.photo, 0)
     new = keep_score(batch, scored.photo, scored.fruit, scored.marks)
     if not scored.refused:
         kept = scored if new else score_of_photo(bench.engine, item.sha256, batch.model_sha256)
-        bench.store.keep(item.photo, item.sha256, _masks(scored, kept))
+        bench.store.keep(item.photo, item.sha256, masks_that_fit(scored, kept), batch.model_sha256)
     if new:
         return _by_its_name(outcome_from_score(item, scored.photo, len(scored.marks)), scored.name)
     return _from_records(item, batch, bench, known=not before.begun)
@@ -149,7 +149,7 @@ def _scored(item: Item, bench: Bench) -> Outcome:
     return outcome
 
 
-def _masks(scored: Outcome, kept: Outcome | ScoreTables) -> dict[str, bytes]:
+def masks_that_fit(scored: Outcome, kept: Outcome | ScoreTables) -> dict[str, bytes]:
     """The masks by kind; none where their numbers may not be those of the recorded score."""
     if len(scored.fruit) != len(kept.fruit) or len(scored.marks) != len(kept.marks):
         return {}
@@ -180,8 +180,8 @@ def _refused(item: Item, reason: str) -> PhotoOutcome:
     return PhotoOutcome(item.number, item.shown, item.sha256, State.REFUSED, verdict="refused", reasons=reason)
 
 
-def _log(log: Path, item: Item, trace: str) -> None:
-    """Add a trace for the developers, while the log is not too long."""
+def add_to_log(log: Path, shown: str, trace: str) -> None:
+    """Add the trace of a photo for the developers, while the log is not too long."""
     if not log.exists() or log.stat().st_size < LARGEST_LOG_BYTES:
         with suppress(OSError), log.open("a", encoding="utf-8", errors="replace") as file:
-            file.write(f"{item.shown}\n{trace}\n")
+            file.write(f"{shown}\n{trace}\n")

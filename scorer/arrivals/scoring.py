@@ -1,5 +1,8 @@
 """Score photos as they arrive; run as ``python -m scorer.arrivals.scoring`` it is a process of its own.
 
+Each photo is scored by the model that is in use at that moment. Where none waits and somebody has asked for the season
+to be scored again, a photo of it is.
+
 That process reads from its standard input what to do, as one line of JSON, and ends when that input does: so it also
 ends when whoever started it dies. A refusal that stops it is the last line it writes.
 """
@@ -11,7 +14,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -24,18 +27,17 @@ from sqlalchemy.engine import make_url
 
 from scorer.arrivals.batches import DeliveryBatches
 from scorer.arrivals.lock import lock_held
+from scorer.arrivals.model_in_use import model_in_use
 from scorer.arrivals.one_photo import Bench, deal_with
+from scorer.arrivals.rescoring_work import RescoringInTurn
 from scorer.arrivals.store import PhotoStore
 from scorer.arrivals.turns import Turns
-from scorer.batch.task import LOG_NAME, ScoreOne, Source
+from scorer.batch.task import LOG_NAME, ScoreOne
 from scorer.errors import OutputError, ScorerError
-from scorer.kinds import load_model
 from scorer.records.database import open_records
 from scorer.records.keep import DEFAULT_SITE
 from scorer.results import reason_of
-from scorer.score_tables import TrayScore
-from scorer.tag import Tag
-from scorer.tray import DEFAULT_LIMITS, Settings, score_photo
+from scorer.tray import DEFAULT_LIMITS
 
 LOOK_EVERY_S: Final = 0.5
 POLITENESS: Final = 10
@@ -55,7 +57,7 @@ class ScoringPlan:
     store_folder : of the photo store.
     records_url : address of the records, with its password.
     limits : name of the limit table, or a path to one.
-    model_folder : folder of the fitted model; None is the shipped one.
+    model_folder : folder of a model to score with whatever is in use; None scores with the model in use.
     site : packing shed that the photos are recorded for.
     zone_if_new : time zone of a site that the records do not know yet.
     """
@@ -90,13 +92,14 @@ def score_arrivals(
     Parameters
     ----------
     stop : ends the work after the photo in hand.
-    score : scores one photo; None scores with the plan's limits and model.
+    score : scores one photo; None scores with the plan's limits and the model in use.
     on_well : told each time that a photo was dealt with, or that none waits.
 
     Raises
     ------
     RecordsError, OutputError : records, store or inbox cannot be written.
-    CardError, LimitsError, ModelError, ClockError : what every photo is scored with cannot be used.
+    CardError, LimitsError, ModelError, ClockError : what every photo is scored with cannot be used; photos wait on, for
+        no other model takes the place of the one in use.
     """
     try:
         plan.inbox.mkdir(parents=True, exist_ok=True)
@@ -115,39 +118,39 @@ def score_arrivals(
 def _score_until(
     stop: Event, plan: ScoringPlan, engine: Engine, score: ScoreOne | None, on_well: Callable[[], None]
 ) -> None:
-    batches, turns, store = _batches(plan, engine), Turns(plan.inbox), PhotoStore(plan.store_folder)
-    settings = Settings(limits=plan.limits, model_folder=plan.model_folder)
+    turns, store = Turns(plan.inbox), PhotoStore(plan.store_folder)
+    used_now = partial(model_in_use, plan.records_url, plan.model_folder)
+    used_now()  # what cannot be used is told before a photo waits for it
+    batches = _batches(plan, engine)
+    again = RescoringInTurn(engine, store, plan.inbox, used_now, score)
     try:
         while not stop.is_set():
             batches.close_quiet()
             item = turns.next()
             if item is None:
+                worked = again.one_more()
                 on_well()
-                stop.wait(LOOK_EVERY_S)
+                if not worked:
+                    stop.wait(LOOK_EVERY_S)
                 continue
-            batch = batches.of(item)
-            in_zone = score or partial(_score_one, replace(settings, zone=batch.zone.key))
+            used = used_now()
+            batch = batches.of(item, used.model)
+            in_zone = score or used.scores(plan.limits, batch.zone.key)
             batches.count(item, deal_with(item, batch, Bench(engine, store, in_zone, plan.inbox / LOG_NAME)))
             on_well()
     finally:
+        again.close()
         batches.close_all()
 
 
 def _batches(plan: ScoringPlan, engine: Engine) -> DeliveryBatches:
-    model = load_model(plan.model_folder)
     return DeliveryBatches(
         engine,
-        model_sha256=model.sha256,
-        model_card=model.card,
         software=version("mango-tray-scorer"),
         limits=plan.limits,
         site=plan.site,
         zone_if_new=plan.zone_if_new,
     )
-
-
-def _score_one(settings: Settings, source: Source, photo: str, tag: Tag | None) -> TrayScore:
-    return score_photo(source, name=photo, manifest_tag=tag, settings=settings)
 
 
 def _main() -> int:

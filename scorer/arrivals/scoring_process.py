@@ -15,6 +15,8 @@ from threading import Event, Lock, Thread
 from typing import Final
 
 from scorer.arrivals.scoring import ALL_WELL, STOPPED_BY_REFUSAL, ScoringPlan
+from scorer.errors import OutputError
+from scorer.records.scoring_trouble import note_trouble
 
 PATIENCE_S: Final = 60.0
 """How long the photo in hand may take before a stop becomes a kill; it is begun again next time."""
@@ -103,11 +105,17 @@ class ScoringProcess:
             for line in child.stdout:
                 said = line.strip()
                 if said == ALL_WELL:
-                    self._trouble = ""
+                    self._note("")
             code = child.wait()
         self._child = None
         if not self._ended.is_set():
-            self._trouble = said if code == STOPPED_BY_REFUSAL else DIED
+            self._note(said if code == STOPPED_BY_REFUSAL else DIED)
+
+    def _note(self, trouble: str) -> None:
+        """Keep in mind why nothing is scored, and beside the records for the page on their health."""
+        self._trouble = trouble
+        with suppress(OutputError):  # a full disk may be the trouble
+            note_trouble(self._plan.records_url, trouble)
 
     def _ask_to_end(self) -> None:
         """Close the process's input, which tells it to end."""

@@ -5,6 +5,7 @@
     <folder>/ab/<sha256>.jpg          the photo without the place where it was taken; or .png, .heic
                 <sha256>.fruit.png    which pixels are which fruit: uint16, numbers as in the tables
                 <sha256>.marks.png    the same for marks
+                <sha256>.model.txt    SHA-256 of the model whose numbers are in both masks, where that was noted
                 <sha256>.320.jpg      a picture to look at, upright, with this long side; made once
 """
 
@@ -29,11 +30,12 @@ from scorer.photo import open_photo
 from scorer.picture import to_srgb, upright
 from scorer.picture_file import damaged, open_picture
 from scorer.records.beside import place_beside
-from scorer.results import PICTURE_QUALITY, reason_of
+from scorer.results import PICTURE_QUALITY, reason_of, remove_file
 
 PICTURE_SIDES_PX: Final = (320, 800, 1600)
 """Long sides of the pictures that are kept; a page asks for no others, so nobody can fill the disk with sizes."""
 MASK_KINDS: Final = ("fruit", "marks")
+_MODEL: Final = "model.txt"
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 Box = tuple[int, int, int, int]
@@ -61,7 +63,7 @@ class PhotoStore:
         paths = (self._path(sha256, str(kind)) for kind in PHOTO_KINDS)
         return next((path for path in paths if path.exists()), None)
 
-    def keep(self, path: Path, sha256: str, masks: Mapping[str, bytes]) -> None:
+    def keep(self, path: Path, sha256: str, masks: Mapping[str, bytes], model_sha256: str = "") -> None:
         """Move a photo in, without the place where it was taken, after its masks; what is there already is replaced.
 
         A photo in the store is whole and has its masks; broken off at any instant, the photo is still where it was.
@@ -70,6 +72,7 @@ class PhotoStore:
         ----------
         path : the photo as it arrived; removed once it is kept.
         masks : PNG files by their kind, ``fruit`` and ``marks``.
+        model_sha256 : the model whose score the masks are of; "" where that is not known.
 
         Raises
         ------
@@ -86,10 +89,29 @@ class PhotoStore:
             kept.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise OutputError(f"{kept.parent} cannot be made ({reason_of(error)}); check the disk.") from error
-        for kind, data in masks.items():
-            write_bytes(self._path(sha256, f"{kind}.png"), data)
+        if masks:
+            self._write_masks(sha256, masks, model_sha256)
         write_bytes(kept, photo)
         path.unlink()
+
+    def replace_masks(self, sha256: str, masks: Mapping[str, bytes], model_sha256: str) -> None:
+        """Put other masks in the place of those of a photo that is kept here; kinds that are not given are removed.
+
+        Raises
+        ------
+        OutputError : the store cannot be written.
+        """
+        remove_file(self._path(sha256, _MODEL))  # first: whatever happens, the note stands for none but whole masks
+        for kind in set(MASK_KINDS) - set(masks):
+            remove_file(self._path(sha256, f"{kind}.png"))
+        self._write_masks(sha256, masks, model_sha256)
+
+    def model_of_masks(self, sha256: str) -> str | None:
+        """SHA-256 of the model whose marks and fruit the masks number; None where there are none or nobody noted it."""
+        try:
+            return self._path(sha256, _MODEL).read_text(encoding="ascii")
+        except FileNotFoundError:
+            return None
 
     def fruit_mask(self, sha256: str) -> NDArray[np.uint16] | None:
         """(H, W) uint16 in full pixels of the upright photo, 0 or the fruit's number; None where there is none."""
@@ -148,6 +170,15 @@ class PhotoStore:
         whole = _upright(data, factor, photo.name)
         part = whole[top // factor : -(-bottom // factor), left // factor : -(-right // factor)]
         return _as_jpeg(part, long_side_px)
+
+    def _write_masks(self, sha256: str, masks: Mapping[str, bytes], model_sha256: str) -> None:
+        """Masks with the note of whose they are, which is there only while all of them are."""
+        note = self._path(sha256, _MODEL)
+        remove_file(note)
+        for kind, data in masks.items():
+            write_bytes(self._path(sha256, f"{kind}.png"), data)
+        if masks and model_sha256:
+            write_bytes(note, model_sha256.encode("ascii"))
 
     def _mask(self, sha256: str, kind: str) -> NDArray[np.uint16] | None:
         try:

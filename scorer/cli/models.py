@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, analyst, or_sentence, or_usage
+from scorer.cli.models_rescore import rescore
 
 if TYPE_CHECKING:
     from scorer.model_shelf.compare import Comparison
@@ -202,6 +203,9 @@ def drift(where: Path | None, batch: int | None, name: str | None, out: Path | N
     for sentence in (found.warning, *found.notes):
         if sentence:
             click.echo(sentence)
+
+
+models.add_command(rescore)
 
 
 def _shelf(where: Path | None) -> Shelf:

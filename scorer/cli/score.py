@@ -19,6 +19,7 @@ from scorer.errors import ScorerError
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+    from sqlalchemy.engine import URL
 
     from scorer.batch.run import BatchReport, Plan
     from scorer.batch.task import Source
@@ -82,8 +83,9 @@ def score(
     """Score the tray photos in files and folders.
 
     Writes photos.csv, fruit.csv and marks.csv to RESULTS, keeps the scores in the season's records, or both, and
-    prints a table per fruit and per crew. A photo that the records know already is not scored again. Exit code: 0 all
-    photos were scored, 1 some were not, 2 the command was not understood, 130 stopped by Ctrl-C.
+    prints a table per fruit and per crew. A photo that the records know already is not scored again. With records, the
+    model scores that is in use beside them when the command begins; without, the one that comes with scorer. Exit code:
+    0 all photos were scored, 1 some were not, 2 the command was not understood, 130 stopped by Ctrl-C.
     """
     from scorer.batch.run import Plan
     from scorer.batch.task import Wanted
@@ -102,7 +104,8 @@ def score(
     or_usage(partial(zone_of, zone or this_zone()))
     if not watch and not find_photos(paths, leave_out=out):
         raise click.UsageError(f"There are no photos in {', '.join(map(str, paths))}; give JPEG, PNG or HEIC photos.")
-    settings = Settings(limits=limits or DEFAULT_LIMITS, zone=zone)
+    folder = None if records is None else or_sentence(partial(_model_in_use, records))
+    settings = Settings(limits=limits or DEFAULT_LIMITS, model_folder=folder, zone=zone)
     season = None if records is None else or_sentence(partial(_open_season, records, paths, settings, site))
     if season is not None:
         _warn_of_unknown_crews(season, tags)
@@ -142,15 +145,29 @@ def this_zone() -> str:
     return get_localzone_name() or "UTC"
 
 
+def _model_in_use(records: str) -> Path | None:
+    from scorer.model_shelf.history import in_use
+    from scorer.model_shelf.shelf import shelf_beside
+
+    folder = in_use(shelf_beside(_url_of(records)))
+    return folder.absolute() if folder else None  # workers may stand in another folder
+
+
+def _url_of(records: str) -> URL:
+    from scorer.records.database import records_url
+
+    return records_url(None if records == USUAL_PLACE else Path(records))
+
+
 def _open_season(records: str, paths: tuple[Path, ...], settings: Settings, site: str | None) -> OpenImport:
     from importlib.metadata import version
 
     from scorer.kinds import load_model
-    from scorer.records.database import open_records, records_url
+    from scorer.records.database import open_records
     from scorer.records.keep import DEFAULT_SITE, open_import
 
     model = load_model(settings.model_folder)
-    engine = open_records(records_url(None if records == USUAL_PLACE else Path(records)))
+    engine = open_records(_url_of(records))
     return open_import(
         engine,
         source=", ".join(path.as_posix() for path in paths),

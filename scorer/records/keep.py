@@ -185,6 +185,36 @@ def keep_score(batch: OpenImport, photo: pd.DataFrame, fruit: pd.DataFrame, mark
     return True
 
 
+def keep_score_again(
+    batch: OpenImport, sha256: str, photo: pd.DataFrame, fruit: pd.DataFrame, marks: pd.DataFrame
+) -> bool:
+    """Record what the batch's model says of a photo that the records know; what they know of the photo itself stays.
+
+    Parameters
+    ----------
+    sha256 : by which the records know it; the bytes that were scored may be other ones, as those of the photo store.
+    photo, fruit, marks : as scoring gives them; ``photo`` has one row.
+
+    Returns
+    -------
+    Whether it is new, as for ``keep_score``.
+
+    Raises
+    ------
+    RecordsError : the records do not know the photo, or cannot be written.
+    """
+    (row,) = _rows(photo)
+    with in_words(batch.engine), batch.engine.begin() as connection:
+        photo_id = connection.scalar(select(Photo.id).where(Photo.sha256 == sha256))
+        if photo_id is None:
+            raise RecordsError(f"{row['photo']} is not in the records any more, so its new score is not recorded.")
+        score_id = _insert_once(connection, Score, _score_values(batch, photo_id, row))
+        if score_id is None:
+            return False
+        _keep_fruit(connection, score_id, fruit, marks)
+    return True
+
+
 def refresh_photo(batch: OpenImport, sha256: str, name: str, said: Tag | None) -> None:
     """Note where a known photo lies now, and what a manifest says of it that the records do not."""
     with in_words(batch.engine), batch.engine.begin() as connection:
