@@ -109,7 +109,8 @@ def as_shipped(fitted: CalibratedByTray) -> CalibratedClassifierCV:
     """
     forest = fitted.estimator_.steps[-1][1].forest_
     classes = forest.classes_
-    rows = np.zeros((len(classes), forest.n_features_in_))  # it asks for rows of each class, and learns nothing of them
-    held = CalibratedClassifierCV(FrozenEstimator(forest), method="temperature").fit(rows, classes)
+    asked_for = np.repeat(classes, FOLDS)  # rows of each class for each fold, of which it learns nothing that is kept
+    rows = np.zeros((len(asked_for), forest.n_features_in_))
+    held = CalibratedClassifierCV(FrozenEstimator(forest), method="temperature").fit(rows, asked_for)
     held.calibrated_classifiers_[0].calibrators[0].beta_ = fitted.sharpness_
     return held

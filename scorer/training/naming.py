@@ -17,6 +17,8 @@ from scorer.marks.measure import MEASURES
 from scorer.score_tables import KINDS
 
 FOLDS: Final = 5
+ROUNDS: Final = 160
+"""Trees for each class."""
 CLEAN_PER_TRAY = 20.0
 MARK_FROM: Final = 0.3
 """Probability from which a proposal counts as a mark, from what errors cost.
@@ -72,11 +74,11 @@ def proposal_weights(table: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(clean, np.minimum(1.0, CLEAN_PER_TRAY / np.maximum(on_tray, 1)), 1.0)
 
 
-def forest_classifier(seed: int) -> HistGradientBoostingClassifier:
+def forest_classifier(seed: int, rounds: int = ROUNDS) -> HistGradientBoostingClassifier:
     """The forest of small trees that names marks, not yet fitted; small enough for ``scorer.forest`` to walk."""
     return HistGradientBoostingClassifier(
         learning_rate=0.06,
-        max_iter=160,
+        max_iter=rounds,
         max_leaf_nodes=10,
         min_samples_leaf=12,
         l2_regularization=1.0,

@@ -12,18 +12,17 @@ from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
 from threadpoolctl import threadpool_limits
 
-from scorer.training.naming import forest_classifier
+from scorer.training.naming import ROUNDS, forest_classifier
 
 Float64 = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class LearnedBefore:
-    """What a model learned from: rows (N, F), classes (N,) and weights (N,)."""
+    """What a model learned from: rows (N, F) and classes (N,), each as much as another."""
 
     rows: Float64
     classes: NDArray[Any]
-    weights: Float64
 
 
 class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
@@ -36,14 +35,17 @@ class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     before : what was learned before; None is nothing.
     random_state : decides which measures each split may look at; the same rows and state give the same forest.
 
+    rounds : trees for each class.
+
     Attributes
     ----------
     forest_ : the fitted HistGradientBoostingClassifier; classes_ : of both; n_features_in_ : F.
     """
 
-    def __init__(self, before: LearnedBefore | None = None, random_state: int = 0) -> None:
+    def __init__(self, before: LearnedBefore | None = None, random_state: int = 0, rounds: int = ROUNDS) -> None:
         self.before = before
         self.random_state = random_state
+        self.rounds = rounds
 
     def fit(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> Self:
         """Fit to rows (N, F), classes (N,) and, if wanted, weights (N,); a measure may be unknown (NaN)."""
@@ -53,9 +55,11 @@ class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         if self.before is not None:
             rows = np.vstack([rows, self.before.rows])
             named = np.concatenate([named, self.before.classes])
-            weights = np.concatenate([weights, self.before.weights])
+            weights = np.concatenate([weights, np.ones(len(self.before.rows))])
         with threadpool_limits(1):  # so little data that threads wait for each other, and for whoever else is at work
-            self.forest_ = forest_classifier(self.random_state).fit(rows, named, sample_weight=weights)
+            forest = forest_classifier(self.random_state, self.rounds)
+            alike = bool((weights == 1).all())
+            self.forest_ = forest.fit(rows, named, sample_weight=None if alike else weights)
         self.classes_ = self.forest_.classes_
         return self
 

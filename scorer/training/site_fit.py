@@ -23,7 +23,7 @@ from scorer.marks.measure import MEASURES
 from scorer.score_tables import KINDS
 from scorer.training.calibrated import CalibratedByTray, as_shipped
 from scorer.training.measured import FAINTEST_DELTA_E, MeasuredTrays
-from scorer.training.naming import MARK_FROM
+from scorer.training.naming import MARK_FROM, ROUNDS
 from scorer.training.prior_forest import LearnedBefore, PriorForest
 from scorer.training.thresholds import Thresholds, moved
 
@@ -48,11 +48,13 @@ class Base:
     model : as it scores.
     detector : as scikit-learn fitted it.
     before : what its names were learned from.
+    rounds : trees for each class of a forest that goes on learning from there.
     """
 
     model: MarkModel
     detector: Any
     before: LearnedBefore
+    rounds: int = ROUNDS
 
 
 @dataclass(frozen=True)
@@ -112,7 +114,7 @@ def fit_site(
     """
     must_teach(next(iter(seen_by.values())), named)
     tables = {thresholds: _table(measured, named) for thresholds, measured in seen_by.items()}
-    fitted = Parallel(n_jobs=jobs)(delayed(_fit_names)(table, base.before, seed) for table in tables.values())
+    fitted = Parallel(n_jobs=jobs)(delayed(_fit_names)(table, base, seed) for table in tables.values())
     fits = dict(zip(seen_by, fitted, strict=True))
     costs = {thresholds: costs_of(seen_by[thresholds], tables[thresholds], fits[thresholds]) for thresholds in fits}
     chosen = cheapest(costs)
@@ -216,8 +218,8 @@ def weights_of(table: pd.DataFrame) -> Float64:
     return np.asarray(1 / table.groupby(["tray", "fruit"])["who"].transform("nunique").to_numpy(float))
 
 
-def _fit_names(table: pd.DataFrame, before: LearnedBefore, seed: int) -> CalibratedByTray:
-    names = Pipeline([("names", PriorForest(before, seed))])
+def _fit_names(table: pd.DataFrame, base: Base, seed: int) -> CalibratedByTray:
+    names = Pipeline([("names", PriorForest(base.before, seed, base.rounds))])
     return CalibratedByTray(names, FOLDS).fit(
         table[list(MEASURES)].to_numpy(float),
         table["kind"].to_numpy(str),
