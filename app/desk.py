@@ -17,6 +17,7 @@ from sqlalchemy import Engine
 from app.settings import AppSettings, app_settings
 from scorer.arrivals.store import PhotoStore
 from scorer.fruit_rows import Countable, countable
+from scorer.model_shelf.shelf import Shelf, shelf_beside
 from scorer.records.database import open_records
 from scorer.records.season import Season
 
@@ -44,6 +45,11 @@ class Desk:
     def tables_folder(self) -> Path:
         """The shed's own limit and price tables."""
         return self.settings.tables_folder
+
+    @property
+    def shelf(self) -> Shelf:
+        """The fitted models."""
+        return shelf_beside(self.settings.records_url)
 
 
 @dataclass(frozen=True)

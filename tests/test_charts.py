@@ -12,6 +12,7 @@ import pytest
 
 from scorer.charts.look import CLAY
 from scorer.charts.on_page import ROW_PX, shares_to_pick
+from scorer.charts.reliability import said_against_true
 from scorer.charts.shares import chart_of_kinds, chart_of_shares
 from scorer.charts.write import ENDINGS, picture_of, write_chart
 from scorer.crews.breakdown import shares_by_kind
@@ -83,3 +84,17 @@ def test_rows_of_a_page_keep_their_height_however_many_there_are(shares: pd.Data
         count, _, _, centres = cv2.connectedComponentsWithStats(disc)
         assert count - 1 == len(table)
         assert np.diff(np.sort(centres[1:, 1])) == pytest.approx(ROW_PX, abs=1)
+
+
+def test_probabilities_that_hold_lie_on_the_line_and_each_point_has_its_number() -> None:
+    """A reliability diagram: Murphy and Winkler 1977, Applied Statistics 26: 41-47 (from memory)."""
+    points = pd.DataFrame({"said": [0.1, 0.9], "true": [0.2, 0.85], "n": [40, 12]})
+    drawn = said_against_true(points, str.upper).to_dict()
+    line, _, point, number = drawn["layer"]
+    ends = [(row["said"], row["true"]) for row in drawn["datasets"][line["data"]["name"]]]
+    assert ends == [(0, 0), (1, 1)]
+    encoded = {name: point["encoding"][name]["field"] for name in ("x", "y")}
+    assert (encoded, number["encoding"]["text"]["field"]) == ({"x": "said", "y": "true"}, "n")
+    assert {tuple(point["encoding"][name]["scale"]["domain"]) for name in ("x", "y")} == {(0, 1)}
+    assert point["encoding"]["x"]["title"] == "SAID: PROBABILITY OF BEING A MARK"
+    assert picture_of(said_against_true(points, str).properties(width=300), ppi=72).startswith(b"\x89PNG")

@@ -85,12 +85,7 @@ def column_words():
     picks = set(PICK_DTYPES) - {"crew"}
     door = set(lines_by_tray(plan_door_check(0.03, 0.12, fruit_per_tray=10, icc=0.05)))
     health = {name.capitalize() for name in ("photo", "bin", "crew", "side")}
-    return {name.replace("_", " ") for name in stems | picks | door | set(MEASURES) | card_names()} | health
-
-
-def card_names():
-    """Names of what a page shows of the card of the model that comes along."""
-    return {name for name, value in load_model().card.items() if isinstance(value, str | int | float)}
+    return {name.replace("_", " ") for name in stems | picks | door | set(MEASURES)} | health
 
 
 def named_words():

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from app.parts.look_warning import look_warning
 from app.parts.plain import plain
 from app.visit import Visit
 from scorer.access.roles import Right
@@ -28,6 +29,7 @@ def draw(visit: Visit) -> None:
     health = health_of(visit.person, visit.desk.engine, visit.desk.settings.store_folder)
     for sentence in health.sentences:
         st.markdown(f"- {plain(words.told(sentence))}")
+    look_warning(visit)
     _list(visit, words.text("Early photos that wait for their second day"), health.waiting, "settles_at")
     _list(visit, words.text("Photos to be taken again"), health.retakes, "taken_at")
     _list(visit, words.text("Bins that nobody named a crew for"), health.crewless, "picked_at")

@@ -62,7 +62,7 @@ def shares_to_pick(shares: pd.DataFrame, say: Say, *, target: float | None = Non
     layers.append(_rows_to_tap(base, name, shown[name], say).add_params(picked))
     # by default the height would be that of the whole picture, and scale and title would take theirs from the rows
     fit = alt.AutoSizeParams(type="fit-x", contains="padding")
-    return _look(alt.layer(*layers).properties(width="container", height=alt.Step(ROW_PX), autosize=fit))
+    return fit_for_page(alt.layer(*layers).properties(width="container", height=alt.Step(ROW_PX), autosize=fit))
 
 
 def _rows_to_tap(base: Any, name: str, names: Iterable[str], say: Say) -> Any:
@@ -98,7 +98,7 @@ def days_to_read(days: OverTime, say: Say) -> Any:
         alt.Tooltip("what:N", title=" "),
     ]
     layers.append(base.mark_point(filled=True, size=110, opacity=1).encode(x, y, shape, colour, tooltip=tip))
-    return _look(alt.layer(*layers).properties(width="container", height=_DAYS_PX))
+    return fit_for_page(alt.layer(*layers).properties(width="container", height=_DAYS_PX))
 
 
 def _tooltip(name: str, say: Say) -> list[Any]:
@@ -112,7 +112,8 @@ def _tooltip(name: str, say: Say) -> list[Any]:
     ]
 
 
-def _look(chart: Any) -> Any:
+def fit_for_page(chart: Any) -> Any:
+    """A chart with the look of all charts on pages: on white, with letters that are read on a phone."""
     return (
         chart.configure(background="white", padding=6)
         .configure_axis(

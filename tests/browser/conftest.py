@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.browser.season import make_season
+from tests.browser.season import add_labels, add_other_model, make_season
 
 if TYPE_CHECKING:
     from tests.browser.chromium import Browser, BrowserContext, Page
@@ -26,6 +26,8 @@ def made_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made") / "season"
     folder.mkdir()
     make_season(folder)
+    add_labels(folder)
+    add_other_model(folder)
     return folder
 
 

@@ -45,6 +45,20 @@ def hand_in_again(page: Page) -> None:
     drawn(page)
 
 
+def show_pictures(page: Page) -> None:
+    page.get_by_role("button", name="Show pictures of them").click()
+    expect(page.get_by_role("img", name="Reed: Cut; Sedge: Sap burn")).to_be_visible()
+    drawn(page)
+
+
+def choose_other_model(page: Page) -> None:
+    page.get_by_role("combobox").tap()  # MORE is brought up on the phone only
+    page.get_by_role("option", name="north-block").click()
+    expect(page.get_by_text("Whether its probabilities hold")).to_be_visible()
+    drawn(page)
+    open_all(page)
+
+
 MORE: Final[dict[str, dict[str, Callable[[Page], None]]]] = {
     "hand-in": {"with photos": hand_in_again},
     "tray": {"a mark chosen": choose_mark},
@@ -58,6 +72,14 @@ MORE: Final[dict[str, dict[str, Callable[[Page], None]]]] = {
     },
     "plan": {"bins": tap_on("Which bins"), "door": tap_on("When may a check stop")},
     "limits-and-prices": {"prices": tap_on("Prices")},
+    "labels": {
+        "a file": tap_on("Take in a file"),
+        "agreement": tap_on("Agreement"),
+        "pictures": show_pictures,
+        "next": tap_on("Label next"),
+        "fit": tap_on("Fit a model"),
+    },
+    "models": {"another model": choose_other_model},
 }
 """What more can be brought up on a page, one after the other; on the phone, for all has less room there."""
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -15,9 +16,12 @@ from sqlalchemy import Engine
 from app.words import Words
 from scorer.access.roles import Person, Role
 from scorer.advice.kind_words import MARK_WORDS
+from scorer.arrivals.to_rescore import models_of_scores
 from scorer.crews.shares import defect_share
 from scorer.fruit_rows import countable
 from scorer.language import load_language
+from scorer.model_shelf.history import in_use
+from scorer.model_shelf.shelf import kept_models, shelf_beside
 from scorer.records.database import open_records
 from scorer.records.fruit import season_fruit
 from scorer.records.mark_words import words_of
@@ -25,8 +29,8 @@ from scorer.records.photos import find_photos
 from scorer.records.scores import newest_scores_of
 from scorer.records.words_in_force import NOT_A_MARK
 from tests.browser.chromium import Locator, Page, expect
-from tests.browser.opened_pages import give_name, open_page
-from tests.browser.season import KEPT_BACK, settings_of
+from tests.browser.opened_pages import drawn, give_name, open_page
+from tests.browser.season import KEPT_BACK, LAST, settings_of
 from tests.serving import Served
 
 ANYBODY = Person("", frozenset(Role))
@@ -216,3 +220,36 @@ def downloaded(page: Page, button: str, folder: Path) -> Path:
     path = folder / coming.value.suggested_filename
     coming.value.save_as(path)
     return path
+
+
+def test_another_model_is_put_to_use_and_scores_what_is_handed_in_from_then_on_while_old_scores_stay(
+    page: Page, served: Served, records: Engine
+) -> None:
+    shelf = shelf_beside(records.url)
+    shipped, other = kept_models(shelf)
+    before = {row["sha256"]: models_of_scores(records, row["sha256"]) for row in photos_in(records)}
+    assert {model for models in before.values() for model in models} == {shipped.sha256}
+    open_page(page, served, "models")
+    give_name(page, OFFICER)
+    page.get_by_role("combobox").click()
+    page.get_by_role("option", name=other.name).click()
+    expect(page.get_by_text("Whether its probabilities hold")).to_be_visible()
+    page.get_by_role("textbox", name="Why?").fill("to try it on a new block")
+    page.keyboard.press("Enter")
+    drawn(page)
+    page.get_by_role("button", name=f"Put {other.name} to use").click()
+    expect(page.get_by_text("In use: north-block")).to_be_visible()
+    drawn(page)
+    assert in_use(shelf) == other.folder
+
+    open_page(page, served, "hand-in")
+    give_name(page, OFFICER)
+    page.locator("input[type=file]").set_input_files(LAST)
+    expect(page.get_by_test_id("stMarkdown").get_by_text(LAST.name)).to_be_visible()
+    expect(page.get_by_test_id("stMarkdown").get_by_text("waiting for its turn")).to_have_count(0)
+    assert models_of_scores(records, str(photo_named(records, LAST.name)["sha256"])) == [other.sha256]
+    assert {sha256: models_of_scores(records, sha256) for sha256 in before} == before
+
+
+def photos_in(records: Engine) -> list[dict[Hashable, Any]]:
+    return find_photos(ANYBODY, records).to_dict("records")
