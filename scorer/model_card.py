@@ -14,6 +14,7 @@ from typing import Any, Final
 from scorer.errors import ModelError
 from scorer.kinds import CARD_FILE, CLASSES
 from scorer.results import write_whole
+from scorer.score_tables import UNSURE
 
 CARD_TEXT_FILE: Final = "card.md"
 
@@ -145,11 +146,15 @@ def _block(name: str, value: Any) -> list[str]:
 
 def _matrix(name: str, rows: Sequence[Sequence[Any]]) -> list[str]:
     """Rows of numbers; those of a confusion over all kinds have their names."""
-    known = "confusion" in name and len(rows) == len(CLASSES) and all(len(row) == len(CLASSES) for row in rows)
-    if not known:
+    said = (*CLASSES, UNSURE)
+    known = "confusion" in name and len(rows) == len(CLASSES)
+    if not (known and all(len(row) in (len(CLASSES), len(said)) for row in rows)):
         return _table([""] * max(len(row) for row in rows), [[_cell(one) for one in row] for row in rows])
     names = [_words(each) for each in CLASSES]
-    return _table(["", *names], [[name, *(_cell(one) for one in row)] for name, row in zip(names, rows, strict=True)])
+    return _table(
+        ["", *map(_words, said[: len(rows[0])])],
+        [[name, *(_cell(one) for one in row)] for name, row in zip(names, rows, strict=True)],
+    )
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:

@@ -50,7 +50,7 @@ def card() -> dict[str, Any]:
     return {
         "figures_held_out": figures | calibration_of(learned, said),
         "figures_of_the_shipped_model": figures,
-        "compared_with_the_shipped_model": "Worse, on 4 labelled fruit of 2 trays.",
+        "compared": {"verdict": "worse", "sentence": "Worse, on 4 labelled fruit of 2 trays."},
     }
 
 
@@ -97,7 +97,7 @@ def test_whatever_stands_on_a_card_it_is_a_table(held_out: Any, shipped: Any, sa
     card = {
         "figures_held_out": held_out,
         "figures_of_the_shipped_model": shipped,
-        "compared_with_the_shipped_model": said,
+        "compared": {"sentence": said, "verdict": said},
     }
     points = reliability(card)
     assert points.empty or points["said"].between(0, 1).all()

@@ -261,6 +261,25 @@ def test_a_model_that_was_not_compared_is_refused_unless_told_why(
     assert promote(ANALYST, shelf, kept[0].name, "", said(NO_EVIDENCE, kept[0])).number == 1
 
 
+@pytest.mark.parametrize(("verdict", "refusal"), [(NO_EVIDENCE, ""), (BETTER, ""), (WORSE, "is found to be worse")])
+def test_what_the_card_says_of_trays_held_out_counts(tmp_path: Path, shelf: Shelf, verdict: str, refusal: str) -> None:
+    folder = write_other_model(tmp_path / "held-out", shift=0.3)
+    change_card(folder, compared={"with": load_model().sha256, "verdict": verdict, "sentence": "As tried."})
+    name = add_model(ANALYST, shelf, folder).name
+    if refusal:
+        with pytest.raises(ModelError, match=refusal):
+            promote(ANALYST, shelf, name)
+    assert promote(ANALYST, shelf, name, "all the same" if refusal else "").comparison == "As tried."
+
+
+def test_what_the_card_says_of_another_model_than_the_one_in_use_does_not_count(tmp_path: Path, shelf: Shelf) -> None:
+    folder = write_other_model(tmp_path / "held-out", shift=0.3)
+    change_card(folder, compared={"with": "0" * 64, "verdict": BETTER, "sentence": "As tried."})
+    name = add_model(ANALYST, shelf, folder).name
+    with pytest.raises(ModelError, match="was not compared with the model in use"):
+        promote(ANALYST, shelf, name)
+
+
 def test_a_comparison_of_other_models_does_not_count(shelf: Shelf, kept: tuple[KeptModel, KeptModel]) -> None:
     for other in (said(BETTER, kept[1]), said(BETTER, kept[0], kept[1].sha256)):
         with pytest.raises(ModelError, match=rf"The comparison is of .*; compare {kept[0].name} with"):

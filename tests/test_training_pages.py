@@ -214,7 +214,7 @@ def other(season: Path, tmp_path: Path) -> KeptModel:
         "brown_error_mm2": {"value": 21.5, "low": 18.0, "high": 25.0},
         "reliability": [{"said": 0.05, "true": 0.03, "n": 412}, {"said": 0.95, "true": 0.99, "n": 211}],
     }
-    change_card(folder, figures_held_out=held_out, compared_with_the_shipped_model=SENTENCE)
+    change_card(folder, figures_held_out=held_out, compared={"with": "", "verdict": "", "sentence": SENTENCE})
     return add_model(ANALYST, shelf_beside(settings_of(season).records_url), folder)
 
 

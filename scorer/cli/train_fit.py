@@ -129,6 +129,9 @@ def next_(folders: tuple[Path, ...], where: Path | None, count: int, file: Path 
     labels = or_sentence(partial(labels_of, engine))
     shelf = or_sentence(partial(shelf_beside, engine.url))
     listed = or_sentence(partial(which_next, shelf, labels, photos, count, jobs=jobs))
+    if listed.empty:
+        click.echo("All fruit on the photos at hand are labelled, or nothing on them is unsure; give other photos.")
+        return
     listed.insert(0, "photo", listed["tray"].map(photo_names(engine, photos)))
     if file is not None:
         write_whole(file, listed.to_csv(index=False).encode("utf-8"))

@@ -76,13 +76,13 @@ def reliability(card: Mapping[str, Any]) -> pd.DataFrame:
 
 def compared_with_shipped(card: Mapping[str, Any]) -> str:
     """The sentence that compares the model with the shipped one, held out; "" where the card has none."""
-    said = card.get("compared_with_the_shipped_model")
+    said = _mapping(card.get("compared")).get("sentence")
     return said if isinstance(said, str) else ""
 
 
 def is_found_worse(card: Mapping[str, Any]) -> bool:
-    """Whether that sentence calls the model worse."""
-    return compared_with_shipped(card).lower().startswith(WORSE)
+    """Whether that comparison calls the model worse."""
+    return bool(_mapping(card.get("compared")).get("verdict") == WORSE)
 
 
 def _mapping(value: object) -> Mapping[str, Any]:

@@ -114,7 +114,7 @@ class Comparison:
     Parameters
     ----------
     old_sha256, new_sha256 : the models.
-    trays, fruit : so many were compared.
+    trays, fruit : so many were compared; a fruit that two people labelled is one of them, with both labels.
     verdicts : McNemar's test; None where nobody said which fruit are downgraded.
     parts : those that could be told; none where the trays are too few.
     verdict : BETTER, NO_EVIDENCE or WORSE, of the new model.
@@ -146,10 +146,11 @@ def compare(old: Judged, new: Judged, *, seed: int = SEED, resamples: int = RESA
     fruit, marks = _together(old.fruit, new.fruit), _marks_together(old.marks, new.marks)
     trays = sorted(set(fruit["tray"]))
     tests = _verdicts_test(fruit)
-    known = (old.sha256, new.sha256, len(trays), len(fruit), tests)
+    count = len(fruit[["tray", "fruit"]].drop_duplicates())
+    known = (old.sha256, new.sha256, len(trays), count, tests)
     if len(trays) < FEWEST_TRAYS:
         sentence = (
-            f"No evidence: {len(fruit)} labelled fruit on {len(trays)} {_trays(len(trays))} are too few to tell two "
+            f"No evidence: {count} labelled fruit on {len(trays)} {_trays(len(trays))} are too few to tell two "
             f"models apart; label fruit on at least {FEWEST_TRAYS} trays."
         )
         return Comparison(*known, (), NO_EVIDENCE, sentence)
@@ -161,7 +162,7 @@ def compare(old: Judged, new: Judged, *, seed: int = SEED, resamples: int = RESA
         measured[0]["p"] = max(measured[0]["p"], tests.p)
     parts = _judged(measured)
     verdict = _verdict(parts)
-    return Comparison(*known, parts, verdict, _sentence(verdict, parts, tests, len(fruit), len(trays)))
+    return Comparison(*known, parts, verdict, _sentence(verdict, parts, tests, count, len(trays)))
 
 
 def parts_of(comparison: Comparison) -> pd.DataFrame:

@@ -93,7 +93,7 @@ def promote(person: Person, shelf: Shelf, name: str, why: str = "", comparison: 
     ----------
     name : as on the shelf; SHIPPED too.
     why : needed where there is no comparison, or where it calls the model worse.
-    comparison : of this model, as the new one, with the one in use.
+    comparison : of this model, as the new one, with the one in use; None takes what its card says of these two.
 
     Raises
     ------
@@ -110,15 +110,13 @@ def promote(person: Person, shelf: Shelf, name: str, why: str = "", comparison: 
     if before == name:
         raise ModelError(f"{name} is the model in use already; choose another one.")
     why = " ".join(why.split())
-    if comparison is None and not why:
-        raise ModelError(f"{name} was not compared with the model in use; compare the two, or say why it goes without.")
     if comparison is not None:
         _must_speak_of(comparison, model, before_sha256)
-        if comparison.verdict == WORSE and not why:
-            raise ModelError(
-                f"{name} is found to be worse; say why it is to be used all the same. {comparison.sentence}"
-            )
-    said = comparison.sentence if comparison else ""
+    verdict, said = (comparison.verdict, comparison.sentence) if comparison else _on_card(model, before_sha256)
+    if not verdict and not why:
+        raise ModelError(f"{name} was not compared with the model in use; compare the two, or say why it goes without.")
+    if verdict == WORSE and not why:
+        raise ModelError(f"{name} is found to be worse; say why it is to be used all the same. {said}")
     return _take(shelf, steps, model, who=who, did=PROMOTED, why=why, comparison=said)
 
 
@@ -165,6 +163,14 @@ def _who(person: Person) -> str:
     if not person.name.strip():
         raise ModelError("Nobody is named who changes the model in use; say your name first.")
     return person.name.strip()
+
+
+def _on_card(model: KeptModel, before_sha256: str) -> tuple[str, str]:
+    """What was found when the model was fitted, on trays it had not seen, if that was against the model in use."""
+    compared = model.card.get("compared")
+    if not isinstance(compared, dict) or compared.get("with") != before_sha256:
+        return "", ""
+    return str(compared.get("verdict", "")), str(compared.get("sentence", ""))
 
 
 def _must_speak_of(comparison: Comparison, model: KeptModel, before_sha256: str) -> None:

@@ -139,12 +139,16 @@ def fit_on_labels(
         "mark_from": fit.mark_from,
         "sure_from": fit.sure_from,
         "thresholds": asdict(fit.thresholds),
-        "fruit": len(trays.seen_by[fit.thresholds].fruit),
+        "fruit": len(trays.seen_by[fit.thresholds].fruit[["tray", "fruit"]].drop_duplicates()),
         "brown_fractions": _brown(trays.seen_by[fit.thresholds]),
         "figures_held_out": ({} if new is None else figures_of(new, crews=crews))
         | calibration_of(fit.learned_from, fit.held_out),
         "figures_of_the_shipped_model": {} if old is None else figures_of(old, crews=crews),
-        "compared_with_the_shipped_model": "No whole tray is labelled." if comparison is None else comparison.sentence,
+        "compared": {
+            "with": base.model.sha256,
+            "verdict": "" if comparison is None else comparison.verdict,
+            "sentence": _said_of(comparison),
+        },
     }
     kept = _keep(person, shelf, name, fit.detector, fit.classifier, card, fit.learned_from)
     return FittedOnSite(kept, comparison, _said_of(comparison), len(_spoken_of(newest) - set(photos)))
@@ -186,7 +190,7 @@ def _fit_on_verdicts(
         "brown_fractions": base.model.card["brown_fractions"],
         "figures_held_out": {"verdicts_that_differ": fit.errors[1]},
         "figures_of_the_shipped_model": {"verdicts_that_differ": fit.errors[0]},
-        "compared_with_the_shipped_model": sentence,
+        "compared": {"with": base.model.sha256, "verdict": "", "sentence": sentence},
     }
     detector, classifier = load_parts()
     kept = _keep(person, shelf, name, detector, classifier, card, before)

@@ -88,7 +88,7 @@ def add_other_model(folder: Path) -> KeptModel:
     }
     said = "No evidence: 30 labelled fruit on 3 trays are too few to tell two models apart; label fruit on 6 trays."
     fitted = write_other_model(folder / "north block", shift=0.5)
-    change_card(fitted, figures_held_out=held_out, compared_with_the_shipped_model=said)
+    change_card(fitted, figures_held_out=held_out, compared={"with": "", "verdict": "", "sentence": said})
     kept = add_model(ANALYST, shelf_beside(settings_of(folder).records_url), fitted)
     shutil.rmtree(fitted)
     return kept
