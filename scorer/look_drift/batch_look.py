@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 from sqlalchemy import Connection, Engine, Select, func, select
@@ -13,6 +13,8 @@ from scorer.marks.measure import MEASURES, SIZES
 from scorer.records.database import in_words, name_of
 from scorer.records.tables import FittedModel, Fruit, Import, Mark, Photo, Score
 
+MOST_PHOTOS: Final = 300
+"""Newest photos of a batch that are looked at: more say no more, and a page would wait for them."""
 _USED = ("good", "usable")
 
 
@@ -36,7 +38,7 @@ class BatchLook:
 
 
 def marks_of_batch(engine: Engine, batch: int) -> BatchLook:
-    """The look of one batch, as it was scored; what people said of its marks changes nothing here.
+    """The look of the newest MOST_PHOTOS photos of a batch, as scored; what people said of marks changes nothing here.
 
     Raises
     ------
@@ -93,5 +95,6 @@ def _fruit(connection: Connection, batch: int) -> pd.DataFrame:
 
 
 def _of_batch(wanted: Select[*tuple[Any, ...]], batch: int) -> Select[*tuple[Any, ...]]:
+    newest = select(Score.id).where(Score.import_id == batch, Score.verdict.in_(_USED)).order_by(Score.id.desc())
     joined = wanted.join(Score, Fruit.score_id == Score.id).join(Photo, Score.photo_id == Photo.id)
-    return joined.where(Score.import_id == batch, Score.verdict.in_(_USED))
+    return joined.where(Score.id.in_(newest.limit(MOST_PHOTOS)))

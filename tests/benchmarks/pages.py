@@ -50,6 +50,7 @@ CONTENT: Final = {
     "plan": ".st-key-question",
     "card-and-tags": ".st-key-tag_crew",
     "limits-and-prices": "[data-testid='stDataFrame']",
+    "labels": ".st-key-labels_part",
     "models": "[data-testid='stExpander']",
     "health": ".st-key-audit button",
     "phones": "[data-testid='stAlert']",
@@ -260,4 +261,4 @@ def _part(part: str) -> Click:
 
 
 def _tapping(row: int) -> Click:
-    return lambda page: page.locator(".st-key-shares svg.marks .mark-symbol path").nth(row).click
+    return lambda page: page.locator(".st-key-shares svg.marks .mark-rect path").nth(row).click
