@@ -166,8 +166,9 @@ def _categories(document: Mapping[str, Any], name: str) -> Iterator[tuple[Id, st
 def _id(part: Mapping[str, Any], key: str, where: str) -> Id:
     number = part.get(key)
     if isinstance(number, bool) or not isinstance(number, (int, str)) or number == "":
-        said = "has none" if number is None else f"has {told(number)}"
-        raise LabelsError(f"{where} must have a number as {key} and {said}; export the labels again.")
+        if number is None:
+            raise LabelsError(f"{where} has no number as {key}; export the labels again.")
+        raise LabelsError(f"{where} has {told(number)} as {key}, which is no number; export the labels again.")
     return number
 
 
