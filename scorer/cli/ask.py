@@ -5,7 +5,7 @@ from __future__ import annotations
 import getpass
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -24,6 +24,17 @@ USUAL_PLACE: Final = "(usual place)"
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 PDF = CSV = CHART = click.Path(dir_okay=False, path_type=Path)
+
+
+def of_records(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the option that says which records; it is handed to ``where``."""
+    return click.option(
+        "--records",
+        "where",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="The records' SQLite file. [default: what SCORER_DATABASE_URL says, else the usual place]",
+    )(command)
 
 
 def or_usage(call: Callable[[], Result]) -> Result:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, analyst, or_sentence, or_usage
+from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, analyst, of_records, or_sentence, or_usage
 from scorer.cli.models_rescore import rescore
 
 if TYPE_CHECKING:
@@ -23,16 +22,6 @@ def models() -> None:
     """Keep, compare and change the fitted models of a season's records."""
 
 
-def _of_records(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option(
-        "--records",
-        "where",
-        metavar="FILE",
-        type=click.Path(path_type=Path),
-        help="Records' SQLite file that the models lie beside. [default: SCORER_DATABASE_URL, else the usual place]",
-    )(command)
-
-
 _WHO = click.option("--who", metavar="NAME", help="Who decides it. [default: the computer's user]")
 _LIMITS = click.option("--limits", metavar="NAME", help="Limit table that verdicts go by. [default: shed]")
 _JOBS = click.option(
@@ -41,7 +30,7 @@ _JOBS = click.option(
 
 
 @models.command("list")
-@_of_records
+@of_records
 def list_(where: Path | None) -> None:
     """Show all models, which one is in use, and how that came about; a damaged folder with what is wrong with it."""
     import pandas as pd
@@ -72,7 +61,7 @@ def list_(where: Path | None) -> None:
 
 
 @models.command()
-@_of_records
+@of_records
 @click.argument("folder", metavar="FOLDER", type=FOLDER)
 @_WHO
 def add(where: Path | None, folder: Path, who: str | None) -> None:
@@ -84,7 +73,7 @@ def add(where: Path | None, folder: Path, who: str | None) -> None:
 
 
 @models.command()
-@_of_records
+@of_records
 @click.argument("name", metavar="NAME")
 @click.option("--against", metavar="NAME", help="The model to compare with. [default: the one in use]")
 @click.option(
@@ -116,7 +105,7 @@ def compare(
 
 
 @models.command()
-@_of_records
+@of_records
 @click.argument("name", metavar="NAME")
 @click.option(
     "--trays",
@@ -158,7 +147,7 @@ def promote(
 
 
 @models.command()
-@_of_records
+@of_records
 @_WHO
 @click.option("--why", metavar="TEXT", required=True, help="Why, for those who look later.")
 def rollback(where: Path | None, who: str | None, why: str) -> None:
@@ -170,7 +159,7 @@ def rollback(where: Path | None, who: str | None, why: str) -> None:
 
 
 @models.command()
-@_of_records
+@of_records
 @click.option(
     "--batch",
     metavar="N",

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from scorer.cli.ask import FILE, FOLDER, SOME_FAILED, or_sentence, or_usage
+from scorer.cli.ask import FILE, FOLDER, SOME_FAILED, of_records, or_sentence, or_usage
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -20,21 +19,11 @@ def records() -> None:
     """Look into the season's records, export them, clear them up."""
 
 
-def _of_records(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option(
-        "--records",
-        "where",
-        metavar="FILE",
-        type=click.Path(path_type=Path),
-        help="The records' SQLite file. [default: what SCORER_DATABASE_URL says, else the usual place]",
-    )(command)
-
-
 _MODEL = click.option("--model", metavar="HASH", help="First signs of a model's hash, as `scorer records list` shows.")
 
 
 @records.command("list")
-@_of_records
+@of_records
 def list_(where: Path | None) -> None:
     """Show which models scored, and the newest batches."""
     from scorer.console import show_table
@@ -49,7 +38,7 @@ def list_(where: Path | None) -> None:
 
 
 @records.command()
-@_of_records
+@of_records
 @_MODEL
 @click.option("--limits", metavar="NAME", help="Limit table for fruit seen from both sides. [default: shed]")
 @click.option("--out", metavar="FOLDER", required=True, type=FOLDER, help="Folder for the files.")
@@ -74,7 +63,7 @@ def export(where: Path | None, model: str | None, limits: str | None, out: Path)
 
 
 @records.command()
-@_of_records
+@of_records
 @click.option("--fraction", metavar="F", type=click.FloatRange(0, 1), help="Brown fraction of an early photo.")
 @click.option("--hours", metavar="H", type=click.FloatRange(min=0), help="Hours from picking to that photo.")
 def browning(where: Path | None, fraction: float | None, hours: float | None) -> None:
@@ -98,7 +87,7 @@ def browning(where: Path | None, fraction: float | None, hours: float | None) ->
 
 
 @records.command()
-@_of_records
+@of_records
 @click.argument("list_", metavar="CSV", type=FILE)
 @click.option("--who", metavar="NAME", required=True, help="Who looked at the fruit.")
 def checked(where: Path | None, list_: Path, who: str) -> None:
@@ -116,7 +105,7 @@ def checked(where: Path | None, list_: Path, who: str) -> None:
 
 
 @records.command()
-@_of_records
+@of_records
 @click.pass_context
 def check(context: click.Context, where: Path | None) -> None:
     """Look the records over and say what is wrong. Exit code: 0 nothing, 1 something."""
@@ -133,7 +122,7 @@ def check(context: click.Context, where: Path | None) -> None:
 
 
 @records.command()
-@_of_records
+@of_records
 @_MODEL
 @click.option("--remove", is_flag=True, help="Remove them; without it, nothing is removed and the counts are shown.")
 def prune(where: Path | None, model: str | None, remove: bool) -> None:

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from scorer.cli.ask import FILE, analyst, or_sentence, or_usage
+from scorer.cli.ask import FILE, analyst, of_records, or_sentence, or_usage
 from scorer.cli.train_agreement import agreement, disagreements
 from scorer.cli.train_fit import doubtful, fit, next_
-from scorer.cli.train_options import labelled_records, of_records, photos_there, with_photos
+from scorer.cli.train_options import labelled_records, photos_there, with_photos
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, or_sentence
-from scorer.cli.train_options import labelled_records, of_records, photo_names, photos_there, with_photos
+from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, of_records, or_sentence
+from scorer.cli.train_options import labelled_records, photo_names, photos_there, with_photos
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from scorer.cli.ask import CSV, INTERRUPTED, analyst, or_sentence, or_usage
-from scorer.cli.train_options import labelled_records, of_records, photo_names, photos_there, with_photos
+from scorer.cli.ask import CSV, INTERRUPTED, analyst, of_records, or_sentence, or_usage
+from scorer.cli.train_options import labelled_records, photo_names, photos_there, with_photos
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -18,17 +18,6 @@ if TYPE_CHECKING:
     from scorer.labels.photos_there import PhotoThere
 
 
-def of_records(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the option that says which records; it is handed to ``where``."""
-    return click.option(
-        "--records",
-        "where",
-        metavar="FILE",
-        type=click.Path(path_type=Path),
-        help="The records' SQLite file. [default: what SCORER_DATABASE_URL says, else the usual place]",
-    )(command)
-
-
 def with_photos(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the option that says where photos lie, besides the photo store beside the records."""
     return click.option(
