@@ -7,14 +7,13 @@ clock.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from scorer.csv_lines import CsvLine, csv_lines
 from scorer.errors import ManifestError
 from scorer.tag import LONGEST_FIELD, TWO_TAGS, Tag, clean_field, parse_time
 
@@ -22,12 +21,6 @@ TAG_COLUMNS = ("crew", "bin", "picked_at", "method", "side", "tray", "block", "c
 """Columns that a manifest may have besides ``photo``."""
 
 TIME_COLUMNS = ("picked_at", "taken_at")
-
-
-@dataclass(frozen=True)
-class _Line:
-    number: int
-    cells: dict[str, str]
 
 
 def read_manifest(path: Path) -> dict[str, Tag]:
@@ -98,31 +91,12 @@ def merge(tag: Tag | None, override: Tag | None) -> Tag:
     return replace(tag, **given, doubts=(*doubts, *override.doubts))
 
 
-def _lines(path: Path, *, needed: str | None) -> Iterator[_Line]:
-    text = _text(path)
-    header_line = text.lstrip().split("\n", 1)[0]
-    delimiter = ";" if header_line.count(";") > header_line.count(",") else ","
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    header: list[str] | None = None
+def _lines(path: Path, *, needed: str | None) -> Iterator[CsvLine]:
+    lines = csv_lines(_text(path), path.name, lambda row: _header(path, row, needed=needed), ManifestError)
     empty = True
-    try:
-        for row in rows:
-            if not any(cell.strip() for cell in row):
-                continue
-            if header is None:
-                header = _header(path, row, needed=needed)
-                continue
-            if len(row) != len(header):
-                raise ManifestError(
-                    f"{path.name}, line {rows.line_num}: expected {len(header)} cells ({', '.join(header)}) "
-                    f"but found {len(row)}; mend the line."
-                )
-            empty = False
-            yield _Line(rows.line_num, dict(zip(header, row, strict=True)))
-    except csv.Error as error:
-        raise ManifestError(
-            f"{path.name}, line {rows.line_num}: not a CSV line ({error}); mend its quotation marks."
-        ) from error
+    for line in lines:
+        empty = False
+        yield line
     if empty:
         raise ManifestError(f"{path.name} is empty; give a header line and one line for each photo or tag.")
 
@@ -154,7 +128,7 @@ def _header(path: Path, row: list[str], *, needed: str | None) -> list[str]:
     return names
 
 
-def _photo(path: Path, line: _Line) -> str:
+def _photo(path: Path, line: CsvLine) -> str:
     written = line.cells["photo"].strip().replace("\\", "/")
     photo = PurePosixPath(written)
     if not written or photo.name in ("", ".", "..") or ".." in photo.parts:
@@ -166,7 +140,7 @@ def _photo(path: Path, line: _Line) -> str:
     return photo.as_posix()
 
 
-def _tag(path: Path, line: _Line) -> Tag:
+def _tag(path: Path, line: CsvLine) -> Tag:
     fields: dict[str, Any] = {name: clean_field(line.cells.get(name, "")) for name in TAG_COLUMNS}
     for name, value in fields.items():
         if value and len(value) > LONGEST_FIELD:
@@ -177,7 +151,7 @@ def _tag(path: Path, line: _Line) -> Tag:
     return Tag(**fields)
 
 
-def _time(path: Path, line: _Line, name: str, written: str | None) -> datetime | None:
+def _time(path: Path, line: CsvLine, name: str, written: str | None) -> datetime | None:
     time = parse_time(written) if written else None
     if written and time is None:
         raise ManifestError(

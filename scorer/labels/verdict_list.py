@@ -7,15 +7,13 @@ comma or semicolon, UTF-8. Lines whose verdict is empty say nothing.
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from scorer.csv_lines import CsvLine, csv_lines
 from scorer.csv_tables import text_from_csv
 from scorer.errors import LabelsError
 from scorer.labels.label_file import (
@@ -42,12 +40,6 @@ _DOWNGRADED: Final = {
     **dict.fromkeys(("downgraded", "yes", "y"), True),
     **dict.fromkeys(("sound", "not downgraded", "no", "n"), False),
 }
-
-
-@dataclass(frozen=True)
-class _Line:
-    number: int
-    cells: Mapping[str, str]
 
 
 def photo_names_in_list(path: Path) -> list[str]:
@@ -92,7 +84,7 @@ def read_verdicts(
         raise LabelsError(f"{name} has no verdict on any line; write downgraded or sound beside each fruit.")
     meant = _photos_meant(lines, photos, name)
     unless_told = person_of(who, "The name given"), said_by_caller(said_at)
-    first: dict[tuple[Any, ...], tuple[_Line, bool]] = {}
+    first: dict[tuple[Any, ...], tuple[CsvLine, bool]] = {}
     rows: dict[tuple[Any, ...], dict[str, Any]] = {}  # the same said twice at the same time is said once
     for line in lines:
         row = _verdict(line, f"{name}, line {line.number}", *unless_told, zone)
@@ -110,38 +102,16 @@ def read_verdicts(
     return LabelFile(name, sha256, "verdicts", labels)
 
 
-def _lines(data: bytes, name: str) -> Iterator[_Line]:
+def _lines(data: bytes, name: str) -> list[CsvLine]:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise LabelsError(f"{name}, line {line}: not UTF-8 text; save the file as CSV UTF-8.") from error
-    head = text.lstrip().split("\n", 1)[0]
-    rows = csv.reader(
-        io.StringIO(text, newline=""), delimiter=";" if head.count(";") > head.count(",") else ",", strict=True
-    )
-    header: list[str] | None = None
-    found = False
-    try:
-        for row in rows:
-            if not any(cell.strip() for cell in row):
-                continue
-            if header is None:
-                header = _header(row, name)
-                continue
-            if len(row) != len(header):
-                raise LabelsError(
-                    f"{name}, line {rows.line_num}: expected {len(header)} cells ({', '.join(header)}) "
-                    f"but found {len(row)}; mend the line."
-                )
-            found = True
-            yield _Line(rows.line_num, dict(zip(header, row, strict=True)))
-    except csv.Error as error:
-        raise LabelsError(
-            f"{name}, line {rows.line_num}: not a CSV line ({error}); mend its quotation marks."
-        ) from error
-    if not found:
+    lines = list(csv_lines(text, name, lambda row: _header(row, name), LabelsError))
+    if not lines:
         raise LabelsError(f"{name} has no lines; give a header line and one line for each fruit.")
+    return lines
 
 
 def _header(row: list[str], name: str) -> list[str]:
@@ -157,11 +127,11 @@ def _header(row: list[str], name: str) -> list[str]:
     return columns
 
 
-def _photo(line: _Line) -> str:
+def _photo(line: CsvLine) -> str:
     return text_from_csv(line.cells["photo"].strip(), is_path=True)
 
 
-def _photos_meant(lines: list[_Line], photos: Mapping[str, PhotoThere], name: str) -> dict[str, PhotoThere]:
+def _photos_meant(lines: list[CsvLine], photos: Mapping[str, PhotoThere], name: str) -> dict[str, PhotoThere]:
     """The photo of each name in the list."""
     names = PhotoNames(photos)
     first = {_photo(line): line for line in reversed(lines)}
@@ -184,7 +154,7 @@ def _photos_meant(lines: list[_Line], photos: Mapping[str, PhotoThere], name: st
     return {written: meant[0] for written, meant in found.items()}
 
 
-def _verdict(line: _Line, where: str, who: str | None, said_at: datetime | None, zone: ZoneInfo) -> dict[str, Any]:
+def _verdict(line: CsvLine, where: str, who: str | None, said_at: datetime | None, zone: ZoneInfo) -> dict[str, Any]:
     word = " ".join(line.cells["verdict"].casefold().split())
     if word not in _DOWNGRADED:
         raise LabelsError(f"{where}: verdict is {told(line.cells['verdict'])}; write downgraded or sound.")
