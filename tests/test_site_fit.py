@@ -17,7 +17,6 @@ from scorer.kinds import NOT_A_MARK, load_model
 from scorer.labels.labels import Labels, label_table, no_labels
 from scorer.labels.photos_there import photos_in_folders
 from scorer.marks.measure import MEASURES
-from scorer.model_shelf import site_model
 from scorer.model_shelf.compare import NO_EVIDENCE
 from scorer.model_shelf.doubtful_proposals import doubtful_proposals
 from scorer.model_shelf.held_out import SiteTrays
@@ -123,7 +122,7 @@ def test_turned_labels_are_pointed_out_and_nothing_is_dropped(base: Base) -> Non
     kinds[turned] = NOT_A_MARK
     labelled = MeasuredTrays(some.proposals.assign(kind=kinds), some.marks, some.fruit)
     trays = SiteTrays((), {AS_SHIPPED: labelled}, None, {})
-    doubted = doubtful_proposals(trays, base)
+    doubted = doubtful_proposals(trays, replace(base, rounds=100))
     key = ["tray", "fruit", "area_mm2"]
     of_turned = pd.MultiIndex.from_frame(some.proposals.loc[turned, key])
     found = of_turned.isin(pd.MultiIndex.from_frame(doubted[key]))
@@ -172,14 +171,13 @@ def test_outlines_measure_as_the_truth_that_they_were_drawn_from(
 
 
 def test_a_site_fits_a_model_and_may_put_it_to_use(
-    labelled_site: tuple[Path, Labels], base: Base, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    labelled_site: tuple[Path, Labels], base: Base, tmp_path: Path
 ) -> None:
     folder, labels = labelled_site
-    monkeypatch.setattr(site_model, "shipped_base", lambda: base)  # the same model that learned from less, for time
     shelf, photos = Shelf(tmp_path / "models"), photos_in_folders([folder])
     with pytest.raises(AccessError, match="may not train and compare models"):
         fit_on_labels(Person("Reed", frozenset({Role.OFFICER})), shelf, labels, photos, name="home")
-    done = fit_on_labels(ANALYST, shelf, labels, photos, name="home", wishes=Wishes(seed=1))
+    done = fit_on_labels(ANALYST, shelf, labels, photos, name="home", base=base, wishes=Wishes(seed=1))
     assert [one.trouble for one in kept_models(shelf)] == ["", ""]
     card = done.kept.card
     assert done.comparison is not None

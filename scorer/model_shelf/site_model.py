@@ -102,6 +102,7 @@ def fit_on_labels(
     photos: Mapping[str, PhotoThere],
     *,
     name: str,
+    base: Base | None = None,
     picked: pd.DataFrame | None = None,
     wishes: Wishes | None = None,
     on_step: Callable[[str], None] = lambda step: None,
@@ -112,6 +113,7 @@ def fit_on_labels(
     ----------
     labels, photos : what was said, and the photos it was said of, by SHA-256.
     name : what the model's folder is called.
+    base : the model to start from; None is the shipped one.
     picked : crew and day of photos (sha256, crew, day); see ``scorer.records.pickings``.
     on_step : told what is being done.
 
@@ -123,7 +125,7 @@ def fit_on_labels(
     """
     person.must(Right.TRAIN)
     wishes = wishes or Wishes()
-    base, newest = shipped_base(), labels.newest()
+    base, newest = base or shipped_base(), labels.newest()
     if newest.outlines.empty and newest.photos.empty and newest.named.empty and len(newest.verdicts):
         return _fit_on_verdicts(person, shelf, newest, photos, base, name, wishes, on_step)
     trays = site_trays(newest, photos, base, picked, wishes)

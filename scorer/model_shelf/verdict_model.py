@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -38,7 +37,6 @@ def fit_verdicts(verdicts: pd.DataFrame, measured: MeasuredTrays, model: MarkMod
     labelled = verdicts[found].reset_index(drop=True)
     proposals = measured.proposals.drop(columns="kind")
 
-    @lru_cache(maxsize=64)
     def judge(limit: float) -> Sequence[bool]:
         said = _downgraded(proposals, fruit, replace(model, mark_from=limit), limits)
         return tuple(said.reindex(pd.MultiIndex.from_frame(labelled[_KEY])).to_numpy(bool))

@@ -21,7 +21,7 @@ from scorer.score_tables import KINDS
 from scorer.training.detector import fit_detector, sample_pixels
 from scorer.training.labelled import read_labelled
 from scorer.training.measured import measure_trays, true_fractions
-from scorer.training.model_folder import brown_quantiles, keep_model, usual_of
+from scorer.training.model_folder import brown_quantiles, keep_model, thinned, usual_of
 from scorer.training.naming import MARK_FROM, choose_sure_from, fit_naming
 
 LIMITS_OF_USE = (
@@ -67,7 +67,7 @@ def build_model(photos: Sequence[Path], folder: Path, *, seed: int, jobs: int, s
         "usual": usual_of(table),
         "brown_fractions": brown_quantiles(true_fractions(measured)),
     }
-    return keep_model(folder, detector, classifier, card, table)
+    return keep_model(folder, detector, classifier, card, thinned(table))
 
 
 def _figures(table: pd.DataFrame, held_out: pd.DataFrame, mark_from: float) -> dict[str, Any]:

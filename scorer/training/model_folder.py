@@ -69,24 +69,29 @@ def learned_from(folder: Path) -> pd.DataFrame:
     return table.astype(dict.fromkeys(MEASURES, "float64"))
 
 
-def learned_before(folder: Path, *, seed: int = 0) -> LearnedBefore:
+def learned_before(folder: Path) -> LearnedBefore:
     """The same as rows and classes, to go on learning from.
-
-    All marks are in it. Of proposals that are none so many are drawn, by their weights, as they weigh together: every
-    row then counts alike, for scikit-learn bins rows that weigh unlike a hundred times more slowly.
 
     Raises
     ------
     ModelError : see ``learned_from``.
     """
     table = learned_from(folder)
+    return LearnedBefore(table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str))
+
+
+def thinned(table: pd.DataFrame, seed: int = 0) -> pd.DataFrame:
+    """All marks of a table, and of proposals that are none so many as they weigh together, drawn by their weights.
+
+    So every row counts alike: the trays that are full of look-alikes do not fill the file, and scikit-learn bins rows
+    that weigh unlike a hundred times more slowly.
+    """
     weights = np.asarray(proposal_weights(table))
     clean = np.flatnonzero(table["kind"] == NOT_A_MARK)
     chance = weights[clean] / weights[clean].sum()
     count = round(float(weights[clean].sum()))
     drawn = np.sort(np.random.default_rng(seed).choice(clean, count, replace=False, p=chance))
-    kept = np.concatenate([np.flatnonzero(table["kind"] != NOT_A_MARK), drawn])
-    return LearnedBefore(table[list(MEASURES)].to_numpy(float)[kept], table["kind"].to_numpy(str)[kept])
+    return table.iloc[np.concatenate([np.flatnonzero(table["kind"] != NOT_A_MARK), drawn])].reset_index(drop=True)
 
 
 def usual_of(table: pd.DataFrame) -> dict[str, float]:
