@@ -155,6 +155,7 @@ def _arguments(name: str, who: str, wishes: Wishes) -> list[str]:
     """The command, without the records' address, which may hold a password."""
     more = [] if wishes.wanted_error is None else ["--error", f"{100 * wishes.wanted_error:g}"]
     more += ["--thresholds"] if wishes.thresholds else []
+    more += ["--drawn-trays", str(wishes.drawn_trays)]
     more += ["--limits", wishes.limits, "--seed", str(wishes.seed), "--jobs", str(wishes.jobs)]
     return ["train", "fit", f"--who={who}", *more, "--", name]
 

@@ -29,7 +29,8 @@ from scorer.simulate.tray_set import simulate_trays
 from scorer.training.labelled import read_labelled
 from scorer.training.measured import FRUIT_COLUMNS, MARK_COLUMNS, MeasuredTrays, measure_trays
 from scorer.training.model_folder import learned_from
-from scorer.training.site_fit import Base, cheapest, fit_site, must_teach, sure_for
+from scorer.training.site_fit import DRAWN_TIMES, Base, cheapest, fit_site, must_teach, sure_for
+from scorer.training.site_look import SKIN_COLUMNS
 from scorer.training.site_trays import outlined_trays
 from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds
 
@@ -59,6 +60,7 @@ def measured(trays: int) -> MeasuredTrays:
     marks = proposals[proposals["kind"] != NOT_A_MARK].assign(contrast_delta_e=np.inf, proposed=True)
     fruit = proposals[["tray", "who", "fruit"]].drop_duplicates()
     fruit = fruit.assign(visible_area_mm2=7000.0, length_mm=110.0, width_mm=80.0, whole=True)
+    fruit = fruit.assign(**dict.fromkeys(SKIN_COLUMNS, np.nan))
     return MeasuredTrays(proposals, marks[list(MARK_COLUMNS)], fruit[list(FRUIT_COLUMNS)])
 
 
@@ -80,6 +82,17 @@ def test_the_same_labels_and_seed_give_the_same_fit(base: Base) -> None:
     pd.testing.assert_frame_equal(fits[0].held_out, fits[1].held_out)
     assert fits[0].sure_from == fits[1].sure_from
     assert not fits[0].held_out.equals(fits[2].held_out)
+
+
+def test_drawn_trays_are_learned_from_beside_what_the_shipped_model_learned_from(base: Base) -> None:
+    drawn = measured(2)
+    before, known = base.before, drawn.known
+    after = base.having_seen(drawn).before
+    np.testing.assert_array_equal(after.rows[: len(before.rows)], before.rows)
+    added = len(after.rows) - len(before.rows)
+    assert added == len(after.classes) - len(before.classes) == DRAWN_TIMES * len(known)
+    assert set(after.classes[len(before.rows) :]) == set(known["kind"])
+    assert base.having_seen(drawn).model is base.model
 
 
 def test_other_thresholds_are_chosen_only_where_they_save_more_than_chance_might() -> None:
@@ -177,7 +190,7 @@ def test_a_site_fits_a_model_and_may_put_it_to_use(
     shelf, photos = Shelf(tmp_path / "models"), photos_in_folders([folder])
     with pytest.raises(AccessError, match="may not train and compare models"):
         fit_on_labels(Person("Reed", frozenset({Role.OFFICER})), shelf, labels, photos, name="home")
-    done = fit_on_labels(ANALYST, shelf, labels, photos, name="home", base=base, wishes=Wishes(seed=1))
+    done = fit_on_labels(ANALYST, shelf, labels, photos, name="home", base=base, wishes=Wishes(seed=1, drawn_trays=1))
     assert [one.trouble for one in kept_models(shelf)] == ["", ""]
     card = done.kept.card
     assert done.comparison is not None
@@ -185,6 +198,8 @@ def test_a_site_fits_a_model_and_may_put_it_to_use(
     assert card["labels_sha256"] == labels.newest().sha256
     assert card["labels_on_photos"] == sorted(photos)
     assert card["adapted_from"] == base.model.sha256
+    assert card["drawn_trays"] == 1
+    assert np.shape(card["drawn_with_skin_between"]) == (2, 3)
     assert set(card["figures_held_out"]) >= {"per_kind", "verdicts_right", "brown_error_mm2", "brier", "reliability"}
     assert "home" in (done.kept.folder / "card.md").read_text()
     promote(ANALYST, shelf, done.kept.name, "to see it work")

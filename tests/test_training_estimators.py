@@ -123,6 +123,15 @@ def test_what_was_learned_before_counts_as_much_as_rows_of_its_own(table: pd.Dat
     np.testing.assert_array_equal(together.predict_proba(rows), apart.predict_proba(rows))
 
 
+def test_own_rows_may_count_for_several(table: pd.DataFrame) -> None:
+    rows, kinds, _ = rows_of(table.head(1200))
+    before = LearnedBefore(rows[200:], kinds[200:])
+    often = PriorForest(before, times=3).fit(rows[:200], kinds[:200])
+    written_out = np.concatenate([np.tile(np.arange(200), 3), np.arange(200, 1200)])
+    theirs = HistGradientBoostingClassifier(**often.forest_.get_params()).fit(rows[written_out], kinds[written_out])
+    np.testing.assert_array_equal(often.predict_proba(rows), theirs.predict_proba(rows))
+
+
 def test_any_number_of_threads_gives_the_same(table: pd.DataFrame) -> None:
     rows, kinds, trays = rows_of(table.head(2000))
     said = []

@@ -10,7 +10,7 @@ from app.parts.plain import plain
 from app.visit import Visit
 from scorer.fitting_process import DIED, FINISHED, REFUSED, RUNNING, STOPPED, Fitting, start, state, stop
 from scorer.language import message
-from scorer.model_shelf.site_model import Wishes
+from scorer.model_shelf.site_model import DRAWN_TRAYS, Wishes
 
 _LOOK_AGAIN_S: Final = 2.0
 _STATES: Final = {
@@ -30,7 +30,8 @@ def fit_a_model(visit: Visit) -> None:
     st.caption(
         words.text(
             "A model is fitted on all labels, starting from the shipped one, and tried on trays that it has not seen. "
-            "That takes minutes; the page may be left meanwhile."
+            "That takes minutes; the page may be left meanwhile. It learns from trays "
+            "drawn with the skin of your fruit as well, so that a few labels go further."
         )
     )
     with st.form("fit_model", border=True):
@@ -49,11 +50,21 @@ def fit_a_model(visit: Visit) -> None:
             key="fit_thresholds",
             disabled=running,
         )
+        drawn = st.number_input(
+            words.text("Trays to draw with the skin of your fruit; each takes seconds, 0 draws none"),
+            0,
+            400,
+            DRAWN_TRAYS,
+            20,
+            key="fit_drawn",
+            disabled=running,
+        )
         if st.form_submit_button(words.text("Fit the model"), type="primary", disabled=running):
             wishes = Wishes(
                 wanted_error=None if wanted is None else wanted / 100,
                 thresholds=thresholds,
                 limits=visit.desk.settings.limits,
+                drawn_trays=drawn,
             )
             start(visit.person, records, name, wishes)
             st.rerun()

@@ -47,6 +47,12 @@ _SEED = click.option(
 )
 @click.option("--thresholds", is_flag=True, help="Fit the detector's thresholds too, for skin that it sees little on.")
 @click.option("--limits", metavar="NAME", help="Limit table that verdicts go by. [default: shed]")
+@click.option(
+    "--drawn-trays",
+    metavar="N",
+    type=click.IntRange(min=0),
+    help="Trays drawn with the skin of these fruit, to learn from as well; 0 draws none. [default: 80]",
+)
 @_SEED
 @_JOBS
 @click.pass_context
@@ -59,6 +65,7 @@ def fit(
     percent: float | None,
     thresholds: bool,
     limits: str | None,
+    drawn_trays: int | None,
     seed: int,
     jobs: int,
 ) -> None:
@@ -69,7 +76,7 @@ def fit(
     """
     from scorer.limits import load_limits
     from scorer.model_shelf.shelf import shelf_beside
-    from scorer.model_shelf.site_model import Wishes, fit_on_labels
+    from scorer.model_shelf.site_model import DRAWN_TRAYS, Wishes, fit_on_labels
     from scorer.records.pickings import crew_and_day
     from scorer.tray import DEFAULT_LIMITS
 
@@ -80,6 +87,7 @@ def fit(
         wanted_error=None if percent is None else percent / 100,
         thresholds=thresholds,
         limits=limits or DEFAULT_LIMITS,
+        drawn_trays=DRAWN_TRAYS if drawn_trays is None else drawn_trays,
         seed=seed,
         jobs=jobs,
     )

@@ -29,9 +29,11 @@ from scorer.model_shelf.held_out import SiteTrays, judge_held_out
 from scorer.model_shelf.shelf import KeptModel, Shelf, add_model
 from scorer.model_shelf.verdict_model import fit_verdicts
 from scorer.resources import models_folder
+from scorer.training.drawn_trays import draw_trays
 from scorer.training.measured import MeasuredTrays, measure_trays, true_fractions
 from scorer.training.model_folder import brown_quantiles, keep_model, learned_before, learned_from
 from scorer.training.site_fit import Base, fit_site, must_teach
+from scorer.training.site_look import skin_between
 from scorer.training.site_trays import OutlinedTray, named_marks, outlined_trays
 from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds, moved
 from scorer.tray import DEFAULT_LIMITS
@@ -41,6 +43,7 @@ LIMITS_OF_USE: Final = (
     "figure about people's work rests on it. Labels are people's words and may be wrong. One side of each fruit is "
     "seen. Names say what a mark looks like, not what caused it."
 )
+DRAWN_TRAYS: Final = 80
 FEWEST_GROUPS: Final = 5
 """Crews and days from which they, and not trays alone, are kept on one side of a fold."""
 
@@ -54,6 +57,7 @@ class Wishes:
     wanted_error : share of named marks that may have the wrong kind; None keeps the shipped limit.
     thresholds : whether the detector's thresholds are fitted too.
     limits : table by which verdicts are made.
+    drawn_trays : so many trays are drawn with the skin of the site's fruit, to be learned from as well.
     seed : decides every draw.
     jobs : fits and trays at once; they do not change what comes out.
     """
@@ -61,6 +65,7 @@ class Wishes:
     wanted_error: float | None = None
     thresholds: bool = False
     limits: str = DEFAULT_LIMITS
+    drawn_trays: int = DRAWN_TRAYS
     seed: int = 0
     jobs: int = 1
 
@@ -130,6 +135,12 @@ def fit_on_labels(
         return _fit_on_verdicts(person, shelf, newest, photos, base, name, wishes, on_step)
     trays = site_trays(newest, photos, base, picked, wishes)
     must_teach(next(iter(trays.seen_by.values())), trays.named)
+    skin = skin_between(next(iter(trays.seen_by.values())).fruit) if wishes.drawn_trays else None
+    if skin is not None:
+        on_step(f"drawing {wishes.drawn_trays} trays with the skin of these fruit")
+        base = base.having_seen(
+            draw_trays(skin, base.model.discriminant, trays=wishes.drawn_trays, seed=wishes.seed, jobs=wishes.jobs)
+        )
     on_step("fitting")
     fit = fit_site(
         trays.seen_by, base, named=trays.named, wanted_error=wishes.wanted_error, seed=wishes.seed, jobs=wishes.jobs
@@ -141,6 +152,8 @@ def fit_on_labels(
         "mark_from": fit.mark_from,
         "sure_from": fit.sure_from,
         "thresholds": asdict(fit.thresholds),
+        "drawn_trays": 0 if skin is None else wishes.drawn_trays,
+        "drawn_with_skin_between": skin,
         "fruit": len(trays.seen_by[fit.thresholds].fruit[["tray", "fruit"]].drop_duplicates()),
         "brown_fractions": _brown(trays.seen_by[fit.thresholds]),
         "figures_held_out": ({} if new is None else figures_of(new, crews=crews))

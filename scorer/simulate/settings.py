@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeAlias
+
+Colour: TypeAlias = tuple[float, float, float]
+"""Red, green and blue of 8-bit sRGB."""
 
 MARK_KINDS = ("sap", "abrasion", "cut", "puncture", "crease")
 FLOORS = (
@@ -26,6 +30,7 @@ class TraySettings:
     image_size : (width, height) of the upright photo in px.
     floor : one of `FLOORS` or `UNSEEN_FLOORS`.
     look : one of `LOOKS` or `UNSEEN_LOOKS`, the cultivar look that all fruit of the tray vary around.
+    skin : two 8-bit sRGB colours between which the skin of fruit varies, in place of the look's own.
     light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
     tag : text of the QR tag; "" lays no tag.
     habits : expected number of marks per fruit of each kind of `MARK_KINDS`; kinds left out do not occur.
@@ -42,6 +47,7 @@ class TraySettings:
     image_size: tuple[int, int] | None = None
     floor: str | None = None
     look: str | None = None
+    skin: tuple[Colour, Colour] | None = None
     light: str | None = None
     tag: str | None = None
     habits: Mapping[str, float] | None = None

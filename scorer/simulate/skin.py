@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scorer.simulate.noise import NoiseTiles
+from scorer.simulate.settings import Colour
 from scorer.simulate.solids import SurfaceCrop
 from scorer.simulate.stamps import SkinLayers, flatten_around, skin_axes
 
@@ -71,14 +72,14 @@ class SkinLook:
     rough: float
 
 
-def _near(rng: np.random.Generator, colour: tuple[int, int, int], spread: float) -> Floats:
+def _near(rng: np.random.Generator, colour: Colour, spread: float) -> Floats:
     base = np.array(colour, float) * rng.uniform(0.85, 1.12) + rng.normal(0, spread, 3)
     return linear_bgr(*np.clip(base, 12, 245))
 
 
-def draw_look(rng: np.random.Generator, name: str) -> SkinLook:
-    """Draw the look that all fruit of a tray vary around."""
-    first, second = _GROUNDS[name]
+def draw_look(rng: np.random.Generator, name: str, skin: tuple[Colour, Colour] | None = None) -> SkinLook:
+    """Draw the look that all fruit of a tray vary around; ``skin`` stands in for the two colours of the look."""
+    first, second = skin or _GROUNDS[name]
     blushed = name.endswith("blush")
     blush = _BLUSHES[rng.integers(len(_BLUSHES))]
     if name == "purple_blush":

@@ -19,6 +19,7 @@ from scorer.marks.propose import Discriminant
 from scorer.photo import open_photo
 from scorer.score_tables import KINDS
 from scorer.training.labelled import LabelledTray, TrayReader
+from scorer.training.site_look import SKIN_COLUMNS, skin_colour
 from scorer.tray import LocatedTray, locate, measure_proposals
 
 Labels = NDArray[np.int32]
@@ -32,7 +33,7 @@ UNKNOWN: Final = ""
 PROPOSED_SHARE: Final = 0.5
 """Share of a mark's pixels that must be proposed for it to be found; as the accuracy benchmark counts."""
 PROPOSAL_COLUMNS: Final = ("kind", "true_label", "fruit", "tray", "who")
-FRUIT_COLUMNS: Final = ("tray", "who", "fruit", "visible_area_mm2", "length_mm", "width_mm", "whole")
+FRUIT_COLUMNS: Final = ("tray", "who", "fruit", "visible_area_mm2", "length_mm", "width_mm", "whole", *SKIN_COLUMNS)
 MARK_COLUMNS: Final = ("tray", "who", "fruit", "true_label", "kind", "area_mm2", "contrast_delta_e", "proposed")
 
 
@@ -46,8 +47,8 @@ class MeasuredTrays:
         0 for none), fruit (its number as found), tray and who (labelled it).
     marks : one row per labelled mark on a fruit that was found: MARK_COLUMNS; ``proposed`` says whether proposals
         cover most of it. ``area_mm2`` is what is seen of it.
-    fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes are missing without a card, and ``whole`` says
-        whether all its marks are labelled.
+    fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes and the colour of its skin are missing without a
+        card, and ``whole`` says whether all its marks are labelled.
     """
 
     proposals: pd.DataFrame
@@ -144,6 +145,7 @@ def _measure_fruit(
         "length_mm": fruit.solid.length_mm if scaled else float("nan"),
         "width_mm": fruit.solid.width_mm if scaled else float("nan"),
         "whole": truth.whole,
+        **dict(zip(SKIN_COLUMNS, skin_colour(tray, fruit), strict=True)),
     }
     return MeasuredTrays(
         proposals,

@@ -24,28 +24,37 @@ class LearnedBefore:
     rows: Float64
     classes: NDArray[Any]
 
+    def and_of(self, rows: Float64, classes: NDArray[Any], times: int = 1) -> LearnedBefore:
+        """The same and more rows (M, F) and classes (M,), each as much as so many."""
+        return LearnedBefore(
+            np.vstack([self.rows, *[rows] * times]), np.concatenate([self.classes, *[classes] * times])
+        )
+
 
 class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     """Gradient-boosted trees fitted to rows together with those that a model has learned from before.
 
-    Without any rows of its own it would be that model again; each row moves it as much as one that was there before.
+    Without any rows of its own it would be that model again.
 
     Parameters
     ----------
     before : what was learned before; None is nothing.
     random_state : decides which measures each split may look at; the same rows and state give the same forest.
-
     rounds : trees for each class.
+    times : each row counts for so many of those that were learned before.
 
     Attributes
     ----------
     forest_ : the fitted HistGradientBoostingClassifier; classes_ : of both; n_features_in_ : F.
     """
 
-    def __init__(self, before: LearnedBefore | None = None, random_state: int = 0, rounds: int = ROUNDS) -> None:
+    def __init__(
+        self, before: LearnedBefore | None = None, random_state: int = 0, rounds: int = ROUNDS, times: int = 1
+    ) -> None:
         self.before = before
         self.random_state = random_state
         self.rounds = rounds
+        self.times = times
 
     def fit(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> Self:
         """Fit to rows (N, F), classes (N,) and, if wanted, weights (N,); a measure may be unknown (NaN)."""
@@ -53,9 +62,10 @@ class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         check_classification_targets(named)
         weights = _check_sample_weight(sample_weight, rows, dtype=np.float64, ensure_non_negative=True)
         if self.before is not None:
-            rows = np.vstack([rows, self.before.rows])
-            named = np.concatenate([named, self.before.classes])
-            weights = np.concatenate([weights, np.ones(len(self.before.rows))])
+            # as often, and not as heavy: scikit-learn bins rows that weigh unlike a hundred times more slowly
+            rows = np.vstack([*[rows] * self.times, self.before.rows])
+            named = np.concatenate([*[named] * self.times, self.before.classes])
+            weights = np.concatenate([*[weights] * self.times, np.ones(len(self.before.rows))])
         with threadpool_limits(1):  # so little data that threads wait for each other, and for whoever else is at work
             forest = forest_classifier(self.random_state, self.rounds)
             alike = bool((weights == 1).all())

@@ -1,14 +1,14 @@
 """Fit a shipped model to a site's labels: thresholds of the detector, names of marks, and when to say neither.
 
 Every choice is made on trays that the fit in question has not seen, by what errors cost; and the names are learned from
-the site's marks together with those that the shipped model learned from, so that a few labels correct it and cannot
-overthrow it.
+the site's marks together with those that the shipped model learned from, and those on trays drawn with the site's skin,
+so that a few labels correct it and cannot overthrow it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -36,6 +36,10 @@ FEWEST_MARKS: Final = 3
 LEAST_TO_CHOOSE: Final = 30
 """Named marks from which the limit of sureness is chosen anew; with fewer, the shipped one stays."""
 FOLDS: Final = 3
+OWN_TIMES: Final = 4
+DRAWN_TIMES: Final = 3
+"""How many proposals that the shipped model learned from one of the site counts for, and one of a drawn tray; found on
+looks that the learning curve is not measured on."""
 _MARK_KEY: Final = ["tray", "who", "true_label"]
 
 
@@ -55,6 +59,11 @@ class Base:
     detector: Any
     before: LearnedBefore
     rounds: int = ROUNDS
+
+    def having_seen(self, drawn: MeasuredTrays) -> Base:
+        """The same model to start from, with what is to be learned from drawn trays."""
+        rows, kinds = drawn.known[list(MEASURES)].to_numpy(float), drawn.known["kind"].to_numpy(str)
+        return replace(self, before=self.before.and_of(rows, kinds, DRAWN_TIMES))
 
 
 @dataclass(frozen=True)
@@ -219,7 +228,7 @@ def weights_of(table: pd.DataFrame) -> Float64:
 
 
 def _fit_names(table: pd.DataFrame, base: Base, seed: int) -> CalibratedByTray:
-    names = Pipeline([("names", PriorForest(base.before, seed, base.rounds))])
+    names = Pipeline([("names", PriorForest(base.before, seed, base.rounds, OWN_TIMES))])
     return CalibratedByTray(names, FOLDS).fit(
         table[list(MEASURES)].to_numpy(float),
         table["kind"].to_numpy(str),
