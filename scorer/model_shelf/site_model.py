@@ -43,7 +43,7 @@ LIMITS_OF_USE: Final = (
     "figure about people's work rests on it. Labels are people's words and may be wrong. One side of each fruit is "
     "seen. Names say what a mark looks like, not what caused it."
 )
-DRAWN_TRAYS: Final = 80
+DRAWN_TRAYS: Final = 160
 FEWEST_GROUPS: Final = 5
 """Crews and days from which they, and not trays alone, are kept on one side of a fold."""
 

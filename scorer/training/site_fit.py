@@ -36,8 +36,8 @@ FEWEST_MARKS: Final = 3
 LEAST_TO_CHOOSE: Final = 30
 """Named marks from which the limit of sureness is chosen anew; with fewer, the shipped one stays."""
 FOLDS: Final = 3
-OWN_TIMES: Final = 4
-DRAWN_TIMES: Final = 3
+OWN_TIMES: Final = 10
+DRAWN_TIMES: Final = 2
 """How many proposals that the shipped model learned from one of the site counts for, and one of a drawn tray; found on
 looks that the learning curve is not measured on."""
 _MARK_KEY: Final = ["tray", "who", "true_label"]

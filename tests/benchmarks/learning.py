@@ -112,7 +112,7 @@ def _curve(look: str, photos: Sequence[Path], measured: MeasuredTrays, base: Bas
     fruit = [len(part.pool.fruit) for part in parts]
     yield f"\n{look}: {min(fruit)} to {max(fruit)} fruit to label, tried on {len(measured.fruit)}, {len(photos)} trays"
     tried = _tried(parts, base, jobs)
-    yield "labelled fruit, chosen      F1 sap, abrasion    over shipped (95 %)      under all (95 %)    recall   false"
+    yield f"{'labelled fruit':26}{'F1 sap, abrasion':>18}{'over shipped (95 %)':>25}{'under all (95 %)':>25}    recall   false"
     shipped, *_, everything = tried
     for each in tried:
         yield _line(each, shipped, everything)
@@ -189,7 +189,7 @@ def _line(tried: Tried, shipped: Tried, everything: Tried) -> str:
     true = marks[marks["true_kind"] != NOT_A_MARK]
     over, under = _difference(tried, shipped), _difference(everything, tried)
     return (
-        f"{tried.called:26}{_f1(_all_counts(tried)):18.3f}{over:>24}{under:>22}"
+        f"{tried.called:26}{_f1(_all_counts(tried)):18.3f}{over:>25}{under:>25}"
         f"{(true['said_kind'] != NOT_A_MARK).mean():10.3f}{(marks['true_kind'] == NOT_A_MARK).sum() / fruit:8.3f}"
     )
 
