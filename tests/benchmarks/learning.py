@@ -112,7 +112,8 @@ def _curve(look: str, photos: Sequence[Path], measured: MeasuredTrays, base: Bas
     fruit = [len(part.pool.fruit) for part in parts]
     yield f"\n{look}: {min(fruit)} to {max(fruit)} fruit to label, tried on {len(measured.fruit)}, {len(photos)} trays"
     tried = _tried(parts, base, jobs)
-    yield f"{'labelled fruit':26}{'F1 sap, abrasion':>18}{'over shipped (95 %)':>25}{'under all (95 %)':>25}    recall   false"
+    heads = f"{'F1 sap, abrasion':>18}{'over shipped (95 %)':>25}{'under all (95 %)':>25}{'recall':>10}{'false':>8}"
+    yield f"{'labelled fruit':26}{heads}"
     shipped, *_, everything = tried
     for each in tried:
         yield _line(each, shipped, everything)
