@@ -25,7 +25,7 @@ from scorer.records.database import open_records, records_url
 from scorer.records.keep import keep_score
 from scorer.records.mark_words import say_kind, say_missed
 from scorer.results import mask_files
-from tests.drawn_records import OTHER_MODEL, batch_into
+from tests.drawn_records import MODEL, OTHER_MODEL, batch_into
 from tests.drawn_trays import draw_tray, score_by_hand, write_drawing
 from tests.label_files import SQUARE, annotation, coco, drawn_photos, write_json
 from tests.test_cli import run
@@ -204,14 +204,17 @@ def test_words_on_scored_marks_go_out_with_the_outlines_that_were_scored(scored:
     assert json.loads(out.read_text())["images"][0]["file_name"] == "tray_9.png"
 
 
-def test_masks_of_a_photo_that_two_models_scored_are_not_relied_on(scored: tuple[Path, str]) -> None:
+def test_masks_of_another_model_than_the_words_were_said_of_are_not_relied_on(scored: tuple[Path, str]) -> None:
     season, sha256 = scored
     engine = open_records(records_url(season))
     score = score_by_hand(store_beside(engine.url).photo_path(sha256).read_bytes(), "tray_9.png", None)
     keep_score(batch_into(engine, OTHER_MODEL), score.photo.assign(sha256=sha256), score.fruit, score.marks)
     out = season.parent / "out.json"
-    result = run("train", "export", out, "--who", "Finch", "--records", season)
-    assert result.output == f"{out}: 1 outline on 1 photo by Finch.\n", "only the one that Finch drew"
+    arguments = ("train", "export", out, "--who", "Finch", "--records", season)
+    assert "2 outlines on 1 photo by Finch" in run(*arguments).output, "the masks are still of the words' own model"
+    masks = {name.split(".")[-2]: data for name, data in mask_files("tray_9", score).items()}
+    store_beside(engine.url).replace_masks(sha256, masks, OTHER_MODEL)
+    assert run(*arguments).output == f"{out}: 1 outline on 1 photo by Finch.\n", "only the one that Finch drew"
 
 
 def test_agreement_is_shown_with_what_people_differ_on(season: Path) -> None:
@@ -319,7 +322,7 @@ def scored(tmp_path: Path) -> tuple[Path, str]:
     keep_score(batch_into(engine), score.photo, score.fruit, score.marks)
     sha256 = str(score.photo["sha256"].iloc[0])
     masks = {name.split(".")[-2]: data for name, data in mask_files("tray_9", score).items()}
-    store_beside(engine.url).keep(photo, sha256, masks)
+    store_beside(engine.url).keep(photo, sha256, masks, MODEL)
     for person, mark, kind in (
         (FINCH, 2, "abrasion"),
         (FINCH, 6, "not a mark"),

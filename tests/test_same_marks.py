@@ -16,11 +16,13 @@ from scorer.agreement.kappa import agreement_table, same_person_again
 from scorer.labels.labels import Labels, label_table, mask_of, no_labels
 from scorer.labels.said_of_items import item_in_words, kinds_said, verdicts_said
 from scorer.labels.same_marks import LEAST_IOU, SAID_DTYPES, outlined_marks, same_mark
+from scorer.labels.scored_outlines import ScoredMasks
 from scorer.records.words_in_force import NOT_A_MARK
 from tests.label_files import SIZE, WHEN
 
 PHOTO, OTHER_PHOTO = "a" * 64, "b" * 64
 WEEK = timedelta(days=7)
+NO_MASKS = ScoredMasks(lambda sha256: None, lambda sha256: None, lambda sha256: None)
 
 
 def square(left: float, top: float = 20, side: float = 20) -> list[float]:
@@ -186,7 +188,7 @@ def test_scored_marks_and_fruit_are_known_by_their_numbers() -> None:
         label_table("verdicts", verdicts),
         label_table("named", words),
     )
-    kinds, of_fruit = kinds_said(labels), verdicts_said(labels)
+    kinds, of_fruit = kinds_said(labels, NO_MASKS), verdicts_said(labels)
     assert kinds["item"].nunique() == 4, "the marks of another model are others, and so is one that was outlined"
     assert said(of_fruit) == [
         [f"{PHOTO} fruit 1", "Finch", "downgraded"],
@@ -198,4 +200,69 @@ def test_scored_marks_and_fruit_are_known_by_their_numbers() -> None:
         assert {name: str(dtype) for name, dtype in table.dtypes.items()} == SAID_DTYPES
     assert item_in_words(of_fruit["item"][0], {PHOTO: "tray_1.png"}) == "tray_1.png, fruit 1"
     assert item_in_words(of_fruit["item"][0], {}) == f"photo {PHOTO[:12]}, fruit 1"
-    assert np.array_equal(kinds_said(no_labels()).columns, list(SAID_DTYPES))
+    assert np.array_equal(kinds_said(no_labels(), NO_MASKS).columns, list(SAID_DTYPES))
+
+
+def scored(model: str, *marks: list[float]) -> ScoredMasks:
+    """Masks of a score by one model with square marks, numbered from 1."""
+    mask = np.zeros(SIZE[::-1], np.uint16)
+    for number, polygon in enumerate(marks, start=1):
+        mask[mask_of(pd.Series(outline("Finch", polygon)))] = number
+    return ScoredMasks({PHOTO: model}.get, lambda sha256: mask, lambda sha256: None)
+
+
+def word(who: str, mark: int, kind: str, model: str = "c" * 64) -> dict[str, Any]:
+    return {
+        "sha256": PHOTO,
+        "fruit": 1,
+        "mark": mark,
+        "kind": kind,
+        "who": who,
+        "said_at": WHEN + WEEK,
+        "model": model,
+    }
+
+
+def labels_with(words: list[dict[str, Any]], outlines: list[dict[str, Any]], looks: list[dict[str, Any]]) -> Labels:
+    return Labels(
+        label_table("photos", looks),
+        label_table("outlines", outlines),
+        label_table("verdicts"),
+        label_table("named", words),
+    )
+
+
+def test_a_word_on_a_scored_mark_and_an_outline_of_it_are_of_one_mark() -> None:
+    masks = scored("c" * 64, square(10), square(60))
+    words = [word("Wattle", 1, "abrasion"), word("Wattle", 2, NOT_A_MARK)]
+    labels = labels_with(words, [outline("Finch", square(13))], [look("Finch")])
+    assert iou(outline("Finch", square(10)), outline("Finch", square(13))) > LEAST_IOU
+    table = kinds_said(labels, masks)
+    # Finch looked at the whole photo and outlined nothing where the second scored mark is, so both say it is none
+    assert said(table) == sorted(
+        [
+            [f"{PHOTO} mark 1", "Finch", "sap_burn"],
+            [f"{PHOTO} mark 1", "Wattle", "abrasion"],
+            [f"{PHOTO} fruit 1, scored mark 2 (model {'c' * 12})", "Finch", NOT_A_MARK],
+            [f"{PHOTO} fruit 1, scored mark 2 (model {'c' * 12})", "Wattle", NOT_A_MARK],
+        ]
+    )
+    of_wattle = table[table["who"] == "Wattle"]
+    assert sorted(of_wattle["mark"]) == [1, 2]
+    assert table["outline"].notna().sum() == 1
+
+
+def test_a_scored_mark_without_a_mask_or_of_another_model_stays_by_itself() -> None:
+    words = [word("Wattle", 1, "abrasion", "d" * 64)]
+    labels = labels_with(words, [outline("Finch", square(10))], [look("Finch")])
+    for masks in (NO_MASKS, scored("c" * 64, square(10))):
+        assert sorted(set(kinds_said(labels, masks)["item"])) == [
+            f"{PHOTO} fruit 1, scored mark 1 (model {'d' * 12})",
+            f"{PHOTO} mark 1",
+        ]
+
+
+def test_where_nobody_outlined_anything_scored_marks_keep_their_numbers() -> None:
+    labels = labels_with([word("Wattle", 2, "cut"), word("Finch", 2, "crease")], [], [])
+    table = kinds_said(labels, scored("c" * 64, square(10), square(60)))
+    assert set(table["item"]) == {f"{PHOTO} fruit 1, scored mark 2 (model {'c' * 12})"}

@@ -198,8 +198,8 @@ def test_a_site_fits_a_model_and_may_put_it_to_use(
     assert card["labels_sha256"] == labels.newest().sha256
     assert card["labels_on_photos"] == sorted(photos)
     assert card["adapted_from"] == base.model.sha256
-    assert card["drawn_trays"] == 1
-    assert np.shape(card["drawn_with_skin_between"]) == (2, 3)
+    assert card["look_drawn_trays"] == 1
+    assert np.shape(card["look_skin_between_srgb"]) == (2, 3)
     assert set(card["figures_held_out"]) >= {"per_kind", "verdicts_right", "brown_error_mm2", "brier", "reliability"}
     assert "home" in (done.kept.folder / "card.md").read_text()
     promote(ANALYST, shelf, done.kept.name, "to see it work")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +19,7 @@ from scorer.agreement.kappa import NOTHING_AGAIN, agreement_table, same_person_a
 from scorer.labels.labels import Labels
 from scorer.labels.photos_there import photos_in_store
 from scorer.labels.said_of_items import kinds_said, verdicts_said
-from scorer.labels.scored_outlines import ScoredMasks, only_models
+from scorer.labels.scored_outlines import ScoredMasks
 from scorer.language import message
 
 MOST_PICTURES = 20
@@ -37,7 +38,9 @@ def label_agreement(visit: Visit, labels: Labels) -> None:
             "times of 100."
         )
     )
-    said = {"marks": kinds_said(labels), "verdicts": verdicts_said(labels)}
+    store = visit.desk.store
+    masks = ScoredMasks(store.model_of_masks, store.mark_mask, store.fruit_mask)
+    said = {"marks": kinds_said(labels, masks), "verdicts": verdicts_said(labels)}
     for what, table in said.items():
         st.header(words.text(_ABOUT[what]))
         if table.empty:
@@ -48,7 +51,7 @@ def label_agreement(visit: Visit, labels: Labels) -> None:
         if not again.empty:
             st.markdown(f"**{words.text('The same person a week later')}**")
             _table(visit, again)
-    _differing(visit, labels, said)
+    _differing(visit, labels, said, masks)
 
 
 @st.cache_resource(show_spinner=False, max_entries=4)
@@ -78,7 +81,7 @@ def _table(visit: Visit, figures: pd.DataFrame) -> None:
         st.markdown(f"- {plain(kinds)} ({plain(people)}): {plain(words.told(note))}")
 
 
-def _differing(visit: Visit, labels: Labels, said: dict[str, pd.DataFrame]) -> None:
+def _differing(visit: Visit, labels: Labels, said: dict[str, pd.DataFrame], masks: ScoredMasks) -> None:
     words = visit.words
     number = sum(disagreements(table)["item"].nunique() for table in said.values() if not table.empty)
     st.header(words.text("Where people differ"))
@@ -95,9 +98,8 @@ def _differing(visit: Visit, labels: Labels, said: dict[str, pd.DataFrame]) -> N
     desk = visit.desk
     shown = {sha256 for table in said.values() for sha256 in table["sha256"]}
     photos = photos_in_store(desk.engine, desk.store.photo_path, known=shown)
-    masks = ScoredMasks(only_models(desk.engine), desk.store.mark_mask, desk.store.fruit_mask)
     names = {sha256: photo.name for sha256, photo in photos.items()}
-    told = Told(tuple(said.values()), labels, photos, masks, names)
+    told = Told(tuple(said.values()), labels, photos, masks, names, partial(in_words, words))
     with st.spinner(words.text("Drawing")), tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / "differing"
         index = write_disagreements(told, place, most=MOST_PICTURES, on_done=_pass)

@@ -25,8 +25,8 @@ _WORDS: Final = {
 
 
 def in_words(words: Words, said: str) -> str:
-    """A kind, a verdict, or all kinds; what is not known stays as it is."""
-    return words.text(_WORDS[said]) if said in _WORDS else said.replace("_", " ")
+    """A kind, a verdict, all kinds, or which mark or fruit of a photo; what is not known stays as it is."""
+    return words.text(_WORDS[said]) if said in _WORDS else words.told(said.replace("_", " "))
 
 
 def interval_of(words: Words, low: float | None, high: float | None, decimals: int = 2) -> str:

@@ -29,6 +29,10 @@ INDEX_FILE: Final = "index.csv"
 INDEX_COLUMNS: Final = ("picture", "photo", "item", "divided", "who", "said", "said_at")
 
 
+def _as_it_is(said: str) -> str:
+    return said.replace("_", " ")
+
+
 @dataclass(frozen=True)
 class Told:
     """What people said, and what is needed to show it.
@@ -40,6 +44,7 @@ class Told:
     photos : those that are there, by SHA-256.
     masks : of what was scored.
     names : what photos are called, by SHA-256.
+    say : puts kinds, verdicts and items into the reader's language.
     """
 
     said: tuple[pd.DataFrame, ...]
@@ -47,6 +52,7 @@ class Told:
     photos: Mapping[str, PhotoThere]
     masks: ScoredMasks
     names: Mapping[str, str]
+    say: Callable[[str], str] = _as_it_is
 
 
 def write_disagreements(told: Told, folder: Path, *, most: int, on_done: Callable[[str], None]) -> pd.DataFrame:
@@ -78,7 +84,7 @@ def write_disagreements(told: Told, folder: Path, *, most: int, on_done: Callabl
             if not done:
                 raise OutputError(f"{folder / name} cannot be written as PNG; look at the photo.")
             write_whole(folder / name, data.tobytes())
-        called = item_in_words(str(item), told.names)
+        called = item_in_words(str(item), told.names, told.say)
         about: dict[Any, Any] = {"picture": name, "photo": told.names.get(sha256, sha256), "item": called}
         rows += [about | row for row in words[["divided", "who", "said", "said_at"]].to_dict("records")]
         on_done(called)
@@ -118,12 +124,12 @@ def _picture(words: pd.DataFrame, told: Told) -> Picture:
     bgr = _whole_photo(photo.path)
     shown = [
         Word(
-            f"{row['who']}: {str(row['said']).replace('_', ' ')} ({row['said_at']:%Y-%m-%d})",
+            f"{row['who']}: {told.say(str(row['said']))} ({row['said_at']:%Y-%m-%d})",
             _outline(row, told, photo),
         )
         for row in words.to_dict("records")
     ]
-    return item_picture(bgr, item_in_words(str(first["item"]), told.names), shown, _scored(first, told.masks))
+    return item_picture(bgr, item_in_words(str(first["item"]), told.names, told.say), shown, _scored(first, told.masks))
 
 
 def _outline(row: Mapping[Any, Any], told: Told, photo: PhotoThere) -> NDArray[np.bool_] | None:

@@ -14,7 +14,7 @@ import click
 from scorer.cli.ask import FILE, analyst, of_records, or_sentence, or_usage
 from scorer.cli.train_agreement import agreement, disagreements
 from scorer.cli.train_fit import doubtful, fit, next_
-from scorer.cli.train_options import labelled_records, photos_there, with_photos
+from scorer.cli.train_options import labelled_records, photos_there, scored_masks, with_photos
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -99,17 +99,14 @@ def export(file: Path, who: str | None, folders: tuple[Path, ...], where: Path |
 
     What they said of scored marks on the pages is in it where the photo's masks are in the photo store.
     """
-    from scorer.arrivals.store import store_beside
     from scorer.labels.coco import write_coco
-    from scorer.labels.scored_outlines import ScoredMasks, only_models, with_scored_outlines
+    from scorer.labels.scored_outlines import with_scored_outlines
 
     name = analyst(who).name
     engine, said = labelled_records(where)
     if name not in said.people():
         raise click.UsageError(f"{name} has labelled nothing; give one of {', '.join(said.people())} with --who.")
-    store = or_sentence(partial(store_beside, engine.url))
-    masks = ScoredMasks(or_sentence(partial(only_models, engine)), store.mark_mask, store.fruit_mask)
-    own = with_scored_outlines(said.by(name).newest(), masks)
+    own = with_scored_outlines(said.by(name).newest(), scored_masks(engine))
     shown = {*own.photos["sha256"], *own.outlines["sha256"]}
     photos = photos_there(engine, folders, known=shown)
     or_sentence(partial(write_coco, own, photos, file))

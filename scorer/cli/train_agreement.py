@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, of_records, or_sentence
-from scorer.cli.train_options import labelled_records, photo_names, photos_there, with_photos
+from scorer.cli.train_options import labelled_records, photo_names, photos_there, scored_masks, with_photos
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,8 @@ def agreement(where: Path | None, folders: tuple[Path, ...], file: Path | None) 
     from scorer.results import write_whole
 
     engine, labels = labelled_records(where)
-    said = {"marks": kinds_said(labels), "fruit verdicts": verdicts_said(labels)}
+    masks = scored_masks(engine)
+    said = {"marks": kinds_said(labels, masks), "fruit verdicts": verdicts_said(labels)}
     names = photo_names(engine, photos_there(engine, folders, known=_photos_of(said)))
     tables = []
     for what, table in said.items():
@@ -73,16 +74,13 @@ def disagreements(
     who said what.
     """
     from scorer.agreement.disagreement_folder import Told, write_disagreements
-    from scorer.arrivals.store import store_beside
     from scorer.console import steps_of
     from scorer.labels.said_of_items import kinds_said, verdicts_said
-    from scorer.labels.scored_outlines import ScoredMasks, only_models
 
     engine, labels = labelled_records(where)
-    said = {"marks": kinds_said(labels), "fruit verdicts": verdicts_said(labels)}
+    masks = scored_masks(engine)
+    said = {"marks": kinds_said(labels, masks), "fruit verdicts": verdicts_said(labels)}
     photos = photos_there(engine, folders, known=_photos_of(said))
-    store = or_sentence(partial(store_beside, engine.url))
-    masks = ScoredMasks(or_sentence(partial(only_models, engine)), store.mark_mask, store.fruit_mask)
     told = Told(tuple(said.values()), labels, photos, masks, photo_names(engine, photos))
     number = min(most, sum(_differing(table)["item"].nunique() for table in said.values() if len(table)))
     if not number:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from scorer.labels.labels import Labels
     from scorer.labels.photos_there import PhotoThere
+    from scorer.labels.scored_outlines import ScoredMasks
 
 
 def with_photos(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -61,6 +62,15 @@ def photos_there(
         return found
     store = or_sentence(partial(store_beside, engine.url))
     return or_sentence(partial(photos_in_store, engine, store.photo_path, called=called, known=known)) | found
+
+
+def scored_masks(engine: Engine) -> ScoredMasks:
+    """The masks of scored photos in the photo store of the records."""
+    from scorer.arrivals.store import store_beside
+    from scorer.labels.scored_outlines import ScoredMasks
+
+    store = or_sentence(partial(store_beside, engine.url))
+    return ScoredMasks(store.model_of_masks, store.mark_mask, store.fruit_mask)
 
 
 def photo_names(engine: Engine, photos: Mapping[str, PhotoThere]) -> dict[str, str]:

@@ -46,7 +46,7 @@ def said_table(rows: list[dict[str, Any]]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def outlined_marks(labels: Labels) -> pd.DataFrame:
+def outlined_marks(labels: Labels, on_scored: Sequence[Mapping[str, Any]] = ()) -> pd.DataFrame:
     """What people said of marks that somebody outlined, each mark an item.
 
     One person's looks at different times are told apart as those of different people are, so that they can be held
@@ -56,13 +56,16 @@ def outlined_marks(labels: Labels) -> pd.DataFrame:
     Parameters
     ----------
     labels : all that was said, as ``scorer.labels.keep.labels_of`` gives it; outlines of whole fruit do not count.
+    on_scored : what people said of scored marks on photos on which somebody outlined marks, as
+        ``scorer.labels.scored_outlines.scored_words`` gives it, each with its ``rle``: a scored mark is one with the
+        outlines that overlap it, as if it had been outlined, and keeps its number where none do.
 
     Returns
     -------
     SAID_DTYPES; ``tray`` is the photo's SHA-256, ``said`` a kind or NOT_A_MARK. It does not depend on the order of
     the rows, but for two files that one person dates alike.
     """
-    drawn = _drawn(labels.outlines)
+    drawn = _drawn(labels.outlines, on_scored)
     old = _corrected(drawn, labels.photos)
     whole: dict[str, set[tuple[Any, ...]]] = {}
     for sha256, *look in labels.photos[["sha256", *_LOOK]].itertuples(index=False, name=None):
@@ -73,6 +76,11 @@ def outlined_marks(labels: Labels) -> pd.DataFrame:
         if (one["sha256"], one["who"], one["source"]) not in old:
             on.setdefault(one["sha256"], []).append(one)
     return said_table([row for sha256 in sorted(on) for row in _said_on(on[sha256], whole.get(sha256, set()))])
+
+
+def scored_item(word: Mapping[Any, Any]) -> str:
+    """What a scored mark is called as an item, from a row of ``Labels.named``."""
+    return f"{word['sha256']} fruit {word['fruit']}, scored mark {word['mark']} (model {word['model'][:12]})"
 
 
 def same_mark(rles: Sequence[Mapping[str, Any]], looks: Sequence[Hashable]) -> NDArray[np.int64]:
@@ -98,16 +106,21 @@ def same_mark(rles: Sequence[Mapping[str, Any]], looks: Sequence[Hashable]) -> N
     return np.unique(number, return_inverse=True)[1].astype(np.int64)
 
 
-def _drawn(outlines: pd.DataFrame) -> list[dict[str, Any]]:
+def _drawn(outlines: pd.DataFrame, on_scored: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Outlines of marks with their run lengths, in an order that is the same however the rows were ordered."""
     marks = outlines[outlines["kind"] != WHOLE_FRUIT]
     sizes = {sha256: _size_of(rows) for sha256, rows in marks.groupby("sha256")}
+    sizes |= {word["sha256"]: tuple(word["rle"]["size"][::-1]) for word in on_scored}
     drawn = []
     for place, row in marks.iterrows():
-        rle = rle_of(row, sizes[row["sha256"]])
-        left, top, _, _ = coco_mask.toBbox(rle)
         about = {name: row[name] for name in ("sha256", *_LOOK, "kind")}
-        drawn.append(about | {"rle": rle, "outline": place, "at": (float(top), float(left))})
+        drawn.append(about | {"rle": rle_of(row, sizes[row["sha256"]]), "outline": place})
+    for word in on_scored:
+        names = ("sha256", "who", "said_at", "kind", "fruit", "mark", "model", "rle")
+        drawn.append({name: word[name] for name in names} | {"source": SAID_IN_RECORDS})
+    for one in drawn:
+        left, top, _, _ = coco_mask.toBbox(one["rle"])
+        one["at"] = (float(top), float(left))
     return sorted(drawn, key=lambda one: (one["at"], one["rle"]["counts"], one["kind"], *(one[n] for n in _LOOK)))
 
 
@@ -153,9 +166,12 @@ def _said_on(drawn: list[dict[str, Any]], whole: set[tuple[Any, ...]]) -> Iterat
     sha256 = drawn[0]["sha256"]
     for number in range(numbers.max() + 1):
         places = np.flatnonzero(numbers == number)
-        item = {"item": f"{sha256} mark {number + 1}", "tray": sha256, "sha256": sha256}
+        scored = {scored_item(drawn[place]) if "mark" in drawn[place] else "" for place in places}
+        name = scored.pop() if scored != {""} and len(scored) == 1 else f"{sha256} mark {number + 1}"
+        item = {"item": name, "tray": sha256, "sha256": sha256}
         for place in places:
             one = drawn[place]
-            yield item | {name: one[name] for name in ("who", "said_at", "outline")} | {"said": one["kind"]}
+            lies = {name: one[name] for name in ("outline", "fruit", "mark", "model") if name in one}
+            yield item | lies | {"who": one["who"], "said_at": one["said_at"], "said": one["kind"]}
         for who, said_at, _ in sorted(whole - {looks[place] for place in places}):
             yield item | {"who": who, "said_at": said_at, "said": NOT_A_MARK}

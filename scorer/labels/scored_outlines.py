@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from pycocotools import mask as coco_mask
-from sqlalchemy import Engine, func, select
 
 from scorer.labels.labels import Labels, label_table, together
 from scorer.labels.of_words import SAID_IN_RECORDS
-from scorer.records.database import in_words
-from scorer.records.tables import FittedModel, Photo, Score
 from scorer.records.words_in_force import NOT_A_MARK
 
 Mask = NDArray[np.uint16]
@@ -26,38 +23,18 @@ class ScoredMasks:
 
     Parameters
     ----------
-    model_of : the model that scored a photo, by the photo's SHA-256; see ``only_models``.
+    model_of : the model whose marks a photo's masks number, by the photo's SHA-256; None where nobody noted it.
     mark_mask, fruit_mask : (H, W) uint16 in full pixels of the upright photo, None where there is none;
-        ``scorer.arrivals.store.PhotoStore`` has them.
+        ``scorer.arrivals.store.PhotoStore`` has all three.
     """
 
-    model_of: Mapping[str, str]
+    model_of: Callable[[str], str | None]
     mark_mask: Callable[[str], Mask | None]
     fruit_mask: Callable[[str], Mask | None]
 
     def marks(self, sha256: str, model: str) -> Mask | None:
         """Where the marks lie that this model scored; None where that is not known."""
-        return self.mark_mask(sha256) if self.model_of.get(sha256) == model else None
-
-
-def only_models(engine: Engine) -> dict[str, str]:
-    """The model that scored a photo, by the photo's SHA-256, for photos that only one model scored.
-
-    A mask does not tell whose numbers are in it, so masks of other photos are not relied on.
-
-    Raises
-    ------
-    RecordsError : the records cannot be read.
-    """
-    wanted = (
-        select(Photo.sha256, func.min(FittedModel.sha256).label("model"))
-        .join(Score, Score.photo_id == Photo.id)
-        .join(FittedModel, Score.model_id == FittedModel.id)
-        .group_by(Photo.sha256)
-        .having(func.count() == 1)
-    )
-    with in_words(engine), engine.connect().execution_options(reads=True) as connection:
-        return {row.sha256: row.model for row in connection.execute(wanted)}
+        return self.mark_mask(sha256) if self.model_of(sha256) == model else None
 
 
 def rle_in_mask(mask: Mask | None, number: int) -> dict[str, Any] | None:
@@ -66,6 +43,15 @@ def rle_in_mask(mask: Mask | None, number: int) -> dict[str, Any] | None:
         return None
     encoded: dict[str, Any] = coco_mask.encode(np.asfortranarray(covered, np.uint8))
     return encoded
+
+
+def scored_words(labels: Labels, masks: ScoredMasks) -> list[dict[Any, Any]]:
+    """What people said of scored marks: rows of ``Labels.named``, each with ``rle``, None where that is not known."""
+    found: list[dict[Any, Any]] = []
+    for (sha256, model), words in labels.named.groupby(["sha256", "model"], sort=True):
+        mask = masks.marks(str(sha256), str(model))
+        found += [word | {"rle": rle_in_mask(mask, word["mark"])} for word in words.to_dict("records")]
+    return found
 
 
 def with_scored_outlines(labels: Labels, masks: ScoredMasks) -> Labels:
@@ -80,15 +66,13 @@ def with_scored_outlines(labels: Labels, masks: ScoredMasks) -> Labels:
     """
     whole = set(zip(labels.photos["sha256"], labels.photos["who"], strict=True))
     rows = []
-    for (sha256, model), words in labels.named.groupby(["sha256", "model"], sort=True):
-        mask = masks.marks(str(sha256), str(model))
-        for word in words.to_dict("records"):
-            rle = rle_in_mask(mask, word["mark"])
-            if rle is None or word["kind"] == NOT_A_MARK or (sha256, word["who"]) in whole:
-                continue
-            height, width = rle["size"]
-            about = {name: word[name] for name in ("sha256", "who", "said_at", "kind")}
-            drawn = {"size_px": (width, height), "rle": rle["counts"].decode("ascii")}
-            rows.append(about | drawn | {"source": SAID_IN_RECORDS})
+    for word in scored_words(labels, masks):
+        rle = word["rle"]
+        if rle is None or word["kind"] == NOT_A_MARK or (word["sha256"], word["who"]) in whole:
+            continue
+        height, width = rle["size"]
+        about = {name: word[name] for name in ("sha256", "who", "said_at", "kind")}
+        drawn = {"size_px": (width, height), "rle": rle["counts"].decode("ascii")}
+        rows.append(about | drawn | {"source": SAID_IN_RECORDS})
     added = Labels(label_table("photos"), label_table("outlines", rows), label_table("verdicts"))
     return together([labels, added])

@@ -152,8 +152,8 @@ def fit_on_labels(
         "mark_from": fit.mark_from,
         "sure_from": fit.sure_from,
         "thresholds": asdict(fit.thresholds),
-        "drawn_trays": 0 if skin is None else wishes.drawn_trays,
-        "drawn_with_skin_between": skin,
+        "look_drawn_trays": 0 if skin is None else wishes.drawn_trays,
+        "look_skin_between_srgb": skin,
         "fruit": len(trays.seen_by[fit.thresholds].fruit[["tray", "fruit"]].drop_duplicates()),
         "brown_fractions": _brown(trays.seen_by[fit.thresholds]),
         "figures_held_out": ({} if new is None else figures_of(new, crews=crews))

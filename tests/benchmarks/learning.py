@@ -214,7 +214,7 @@ def _counts(tried: Tried) -> Counts:
     for column, kind in enumerate(COMPARED_KINDS):
         true, said = (marks[name].to_numpy() == kind for name in ("true_kind", "said_kind"))
         for row, which in enumerate((true & said, true, said)):
-            np.add.at(counts, (place, row, column), which)
+            counts[:, row, column] = np.bincount(place[which], minlength=len(trays))
     return counts
 
 
