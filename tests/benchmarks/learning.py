@@ -4,9 +4,9 @@ The look is the simulator's, of a skin, light and floor that no tray of the trai
 fruit that are drawn by lot, or taken in the order of ``scorer train next``; the fit sees nothing else of the trays.
 Each quarter of the trays is tried once, by fits to fruit of the other three.
 
-What a fit learns from trays drawn with the skin of the site's fruit is drawn once for a look, with the skin of all fruit
-on the trays on which the first forty lie. Those trays and the tried ones come of one simulator, so what they give is
-what they may give at most.
+What a fit learns from trays drawn with the skin of the site's fruit is drawn once for a look, with the skin of all
+fruit on the trays on which the first forty lie. Those trays and the tried ones come of one simulator, so what they give
+is what they may give at most.
 
 Beside the curve stand how far the probabilities hold, and how often a batch of such trays is warned of; both also of
 trays of the training set's look that the shipped model was not fitted on.
