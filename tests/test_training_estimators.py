@@ -123,11 +123,12 @@ def test_what_was_learned_before_counts_as_much_as_rows_of_its_own(table: pd.Dat
     np.testing.assert_array_equal(together.predict_proba(rows), apart.predict_proba(rows))
 
 
-def test_own_rows_may_count_for_several(table: pd.DataFrame) -> None:
+def test_own_rows_may_count_for_several_each_by_its_weight(table: pd.DataFrame) -> None:
     rows, kinds, _ = rows_of(table.head(1200))
     before = LearnedBefore(rows[200:], kinds[200:])
-    often = PriorForest(before, times=3).fit(rows[:200], kinds[:200])
-    written_out = np.concatenate([np.tile(np.arange(200), 3), np.arange(200, 1200)])
+    weights = np.repeat([1.0, 1 / 3, 0.0], [100, 90, 10])
+    often = PriorForest(before, times=3).fit(rows[:200], kinds[:200], sample_weight=weights)
+    written_out = np.concatenate([np.repeat(np.arange(190), [3] * 100 + [1] * 90), np.arange(200, 1200)])
     theirs = HistGradientBoostingClassifier(**often.forest_.get_params()).fit(rows[written_out], kinds[written_out])
     np.testing.assert_array_equal(often.predict_proba(rows), theirs.predict_proba(rows))
 

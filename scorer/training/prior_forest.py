@@ -41,7 +41,7 @@ class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     before : what was learned before; None is nothing.
     random_state : decides which measures each split may look at; the same rows and state give the same forest.
     rounds : trees for each class.
-    times : each row counts for so many of those that were learned before.
+    times : each row counts for so many of those that were learned before, times its weight, in whole rows.
 
     Attributes
     ----------
@@ -63,9 +63,10 @@ class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         weights = _check_sample_weight(sample_weight, rows, dtype=np.float64, ensure_non_negative=True)
         if self.before is not None:
             # as often, and not as heavy: scikit-learn bins rows that weigh unlike a hundred times more slowly
-            rows = np.vstack([*[rows] * self.times, self.before.rows])
-            named = np.concatenate([*[named] * self.times, self.before.classes])
-            weights = np.concatenate([*[weights] * self.times, np.ones(len(self.before.rows))])
+            often = np.maximum(np.rint(self.times * weights), weights > 0).astype(int)
+            rows = np.vstack([np.repeat(rows, often, axis=0), self.before.rows])
+            named = np.concatenate([np.repeat(named, often), self.before.classes])
+            weights = np.ones(len(rows))
         with threadpool_limits(1):  # so little data that threads wait for each other, and for whoever else is at work
             forest = forest_classifier(self.random_state, self.rounds)
             alike = bool((weights == 1).all())
