@@ -6,6 +6,7 @@ import os
 import random
 import signal
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pandas as pd
@@ -46,6 +47,8 @@ def killed_after(seconds: float, photos: Path, records: Path, jobs: int) -> bool
             run_batch(photos, records, jobs)
         finally:
             os._exit(0)
+    with suppress(OSError):  # both do, for the kill may come before the child has come to it, or after its end
+        os.setpgid(child, child)
     time.sleep(seconds)
     ended, _ = os.waitpid(child, os.WNOHANG)
     if ended:

@@ -211,7 +211,7 @@ def test_marks_are_worth_less_by_kishs_design_effect() -> None:
 
 def test_photos_that_look_the_same_are_warned_of_in_at_most_one_of_twenty() -> None:
     warned, taken_for_independent = 0, 0
-    for seed in range(40):
+    for seed in range(20):
         rng = np.random.default_rng(seed)
         before = drawn_marks(rng, 60, 12)
         now = drawn_marks(rng, 8, 12, first=500)
@@ -219,7 +219,7 @@ def test_photos_that_look_the_same_are_warned_of_in_at_most_one_of_twenty() -> N
         if seed < 10:
             apart = (side.assign(photo=[f"{n:04}" for n in side.index]) for side in (before, now))
             taken_for_independent += bool(look_drift(*map_sides(apart)).warning)
-    assert warned <= 2
+    assert warned <= 1
     assert taken_for_independent >= 5, "marks of a photo taken for independent would be warned of most of the time"
 
 

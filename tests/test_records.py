@@ -251,7 +251,7 @@ def test_both_databases_export_the_same(tmp_path: Path, postgresql: str) -> None
     assert table["length_mm"].tolist() == [105.256] * 30, "Parquet keeps every digit"
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(st.lists(st.lists(st.integers(0, 4), max_size=6), min_size=1, max_size=4), st.randoms())
 def test_any_order_and_repetition_of_batches_gives_the_same_tables(
     tmp_path_factory: pytest.TempPathFactory, batches: list[list[int]], random: Any

@@ -75,7 +75,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(STEPS)
 def test_whatever_happens_the_rows_are_those_read_afresh(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from scorer.agreement.doubtful import DOUBTFUL_COLUMNS, doubtful_labels
@@ -14,6 +16,9 @@ DOUBTED_COLUMNS = ("tray", "fruit", "who", "along", "stem_distance_mm", "area_mm
 def doubtful_proposals(trays: SiteTrays, base: Base, *, seed: int = 0, jobs: int = 1) -> pd.DataFrame:
     """Labels that are likely errors, the likeliest first, for a second look; what is learned from stays as it is.
 
+    The fit that doubts them takes a label for no more than one of the many that the shipped model learned from: what
+    may be wrong must not count tenfold against what is right.
+
     Returns
     -------
     DOUBTED_COLUMNS: which mark (by its place and area on the fruit), as what it was labelled, and what is likelier.
@@ -22,7 +27,7 @@ def doubtful_proposals(trays: SiteTrays, base: Base, *, seed: int = 0, jobs: int
     ------
     LabelsError : the labels are too few for a fit.
     """
-    fit = fit_site(trays.seen_by, base, named=trays.named, seed=seed, jobs=jobs)
+    fit = fit_site(trays.seen_by, replace(base, own_times=1), named=trays.named, seed=seed, jobs=jobs)
     table = fit.learned_from
     doubts = doubtful_labels(table[["kind"]].rename(columns={"kind": "label"}), fit.held_out)
     found = doubts[doubts["doubtful"].astype(bool)]

@@ -53,12 +53,14 @@ class Base:
     detector : as scikit-learn fitted it.
     before : what its names were learned from.
     rounds : trees for each class of a forest that goes on learning from there.
+    own_times : proposals learned before that one of the site counts for.
     """
 
     model: MarkModel
     detector: Any
     before: LearnedBefore
     rounds: int = ROUNDS
+    own_times: int = OWN_TIMES
 
     def having_seen(self, drawn: MeasuredTrays) -> Base:
         """The same model to start from, with what is to be learned from drawn trays."""
@@ -228,7 +230,7 @@ def weights_of(table: pd.DataFrame) -> Float64:
 
 
 def _fit_names(table: pd.DataFrame, base: Base, seed: int) -> CalibratedByTray:
-    names = Pipeline([("names", PriorForest(base.before, seed, base.rounds, OWN_TIMES))])
+    names = Pipeline([("names", PriorForest(base.before, seed, base.rounds, base.own_times))])
     return CalibratedByTray(names, FOLDS).fit(
         table[list(MEASURES)].to_numpy(float),
         table["kind"].to_numpy(str),
