@@ -17,6 +17,7 @@ from scorer.labels.labels import Labels, label_table, mask_of, no_labels
 from scorer.labels.said_of_items import item_in_words, kinds_said, verdicts_said
 from scorer.labels.same_marks import LEAST_IOU, SAID_DTYPES, outlined_marks, same_mark
 from scorer.labels.scored_outlines import ScoredMasks
+from scorer.language import load_language
 from scorer.records.words_in_force import NOT_A_MARK
 from tests.label_files import SIZE, WHEN
 
@@ -266,3 +267,21 @@ def test_where_nobody_outlined_anything_scored_marks_keep_their_numbers() -> Non
     labels = labels_with([word("Wattle", 2, "cut"), word("Finch", 2, "crease")], [], [])
     table = kinds_said(labels, scored("c" * 64, square(10), square(60)))
     assert set(table["item"]) == {f"{PHOTO} fruit 1, scored mark 2 (model {'c' * 12})"}
+
+
+def test_items_are_called_in_the_readers_language() -> None:
+    say = load_language("es").told
+    of_score = f"{PHOTO} fruit 2, scored mark 5 (model {'c' * 12})"
+    assert item_in_words(of_score, {PHOTO: "tray_1.png"}, say) == (
+        f"tray_1.png, fruto 2, marca medida 5 (modelo {'c' * 12})"
+    )
+    assert item_in_words(f"{PHOTO} mark 3", {PHOTO: "tray_1.png"}, say) == "tray_1.png, marca 3"
+
+
+def test_masks_are_opened_only_of_photos_with_words_and_outlines_both() -> None:
+    opened: list[str] = []
+    masks = ScoredMasks({PHOTO: "c" * 64, OTHER_PHOTO: "c" * 64}.get, opened.append, opened.append)
+    words = [word("Wattle", 1, "cut"), word("Wattle", 2, "cut"), word("Finch", 1, "cut") | {"sha256": OTHER_PHOTO}]
+    table = kinds_said(labels_with(words, [outline("Finch", square(10))], [look("Finch")]), masks)
+    assert opened == [PHOTO]
+    assert table["item"].nunique() == 4

@@ -40,7 +40,7 @@ def label_agreement(visit: Visit, labels: Labels) -> None:
     )
     store = visit.desk.store
     masks = ScoredMasks(store.model_of_masks, store.mark_mask, store.fruit_mask)
-    said = {"marks": kinds_said(labels, masks), "verdicts": verdicts_said(labels)}
+    said = _said(labels, masks, labels.sha256)
     for what, table in said.items():
         st.header(words.text(_ABOUT[what]))
         if table.empty:
@@ -52,6 +52,12 @@ def label_agreement(visit: Visit, labels: Labels) -> None:
             st.markdown(f"**{words.text('The same person a week later')}**")
             _table(visit, again)
     _differing(visit, labels, said, masks)
+
+
+@st.cache_resource(show_spinner=False, max_entries=2)
+def _said(_labels: Labels, _masks: ScoredMasks, of: str) -> dict[str, pd.DataFrame]:
+    """What people said of marks and of fruit; worked out once for the same labels, for masks are opened for it."""
+    return {"marks": kinds_said(_labels, _masks), "verdicts": verdicts_said(_labels)}
 
 
 @st.cache_resource(show_spinner=False, max_entries=4)

@@ -30,8 +30,10 @@ def kinds_said(labels: Labels, masks: ScoredMasks) -> pd.DataFrame:
     ``scorer.labels.same_marks.SAID_DTYPES``.
     """
     outlined = set(labels.outlines.loc[labels.outlines["kind"] != WHOLE_FRUIT, "sha256"])
-    words = scored_words(labels, masks)
-    joined = [word for word in words if word["rle"] is not None and word["sha256"] in outlined]
+    beside = labels.named["sha256"].isin(outlined)
+    words = scored_words(labels.named[beside], masks)
+    joined = [word for word in words if word["rle"] is not None]
+    alone = [word for word in words if word["rle"] is None] + labels.named[~beside].to_dict("records")
     rows = [
         {
             "item": scored_item(row),
@@ -39,8 +41,7 @@ def kinds_said(labels: Labels, masks: ScoredMasks) -> pd.DataFrame:
             "said": row["kind"],
         }
         | {name: row[name] for name in ("who", "said_at", "sha256", "fruit", "mark", "model")}
-        for row in words
-        if row["rle"] is None or row["sha256"] not in outlined
+        for row in alone
     ]
     parts = [part for part in (outlined_marks(labels, joined), said_table(rows)) if len(part)]
     return pd.concat(parts, ignore_index=True) if parts else said_table([])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from pycocotools import mask as coco_mask
 
@@ -45,10 +46,10 @@ def rle_in_mask(mask: Mask | None, number: int) -> dict[str, Any] | None:
     return encoded
 
 
-def scored_words(labels: Labels, masks: ScoredMasks) -> list[dict[Any, Any]]:
-    """What people said of scored marks: rows of ``Labels.named``, each with ``rle``, None where that is not known."""
+def scored_words(named: pd.DataFrame, masks: ScoredMasks) -> list[dict[Any, Any]]:
+    """Rows of ``Labels.named``, each with the ``rle`` of its mark, None where it is not known."""
     found: list[dict[Any, Any]] = []
-    for (sha256, model), words in labels.named.groupby(["sha256", "model"], sort=True):
+    for (sha256, model), words in named.groupby(["sha256", "model"], sort=True):
         mask = masks.marks(str(sha256), str(model))
         found += [word | {"rle": rle_in_mask(mask, word["mark"])} for word in words.to_dict("records")]
     return found
@@ -66,7 +67,7 @@ def with_scored_outlines(labels: Labels, masks: ScoredMasks) -> Labels:
     """
     whole = set(zip(labels.photos["sha256"], labels.photos["who"], strict=True))
     rows = []
-    for word in scored_words(labels, masks):
+    for word in scored_words(labels.named, masks):
         rle = word["rle"]
         if rle is None or word["kind"] == NOT_A_MARK or (word["sha256"], word["who"]) in whole:
             continue

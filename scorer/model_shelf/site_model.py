@@ -134,8 +134,9 @@ def fit_on_labels(
     if newest.outlines.empty and newest.photos.empty and newest.named.empty and len(newest.verdicts):
         return _fit_on_verdicts(person, shelf, newest, photos, base, name, wishes, on_step)
     trays = site_trays(newest, photos, base, picked, wishes)
-    must_teach(next(iter(trays.seen_by.values())), trays.named)
-    skin = skin_between(next(iter(trays.seen_by.values())).fruit) if wishes.drawn_trays else None
+    as_shipped = trays.seen_by[AS_SHIPPED]
+    must_teach(as_shipped, trays.named)
+    skin = skin_between(as_shipped.fruit) if wishes.drawn_trays else None
     if skin is not None:
         on_step(f"drawing {wishes.drawn_trays} trays with the skin of these fruit")
         base = base.having_seen(

@@ -24,8 +24,8 @@ def skin_colour(tray: LocatedTray, fruit: Fruit) -> Colour:
     facing = fruit.inside & (fruit.skin.facing > FACING)
     if tray.pose is None or not facing.any():
         return (float("nan"),) * 3
-    light = tray.correction.to_linear(tray.bgr[fruit.window])[facing]
-    blue, green, red = (255 * linear_to_srgb(np.median(light, axis=0))).tolist()
+    light = tray.correction.to_linear(tray.bgr[fruit.window][facing][:, None])
+    blue, green, red = (255 * linear_to_srgb(np.median(light, axis=(0, 1)))).tolist()
     return red, green, blue
 
 
