@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import random
 import signal
 import time
-from contextlib import suppress
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pandas as pd
@@ -38,23 +39,32 @@ def tables_of(records: Path) -> dict[str, pd.DataFrame]:
     return tables if "photo" in tables else {}
 
 
+def run_batch_in_a_group(begun: Connection, photos: Path, records: Path, jobs: int) -> None:
+    os.setpgid(0, 0)  # so that a kill takes its workers too
+    begun.send(None)
+    run_batch(photos, records, jobs)
+
+
 def killed_after(seconds: float, photos: Path, records: Path, jobs: int) -> bool:
-    """Run the batch in a process of its own and kill that with SIGKILL; whether the kill came before its end."""
-    child = os.fork()
-    if child == 0:
-        os.setpgid(0, 0)
-        try:
-            run_batch(photos, records, jobs)
-        finally:
-            os._exit(0)
-    with suppress(OSError):  # both do, for the kill may come before the child has come to it, or after its end
-        os.setpgid(child, child)
-    time.sleep(seconds)
-    ended, _ = os.waitpid(child, os.WNOHANG)
-    if ended:
+    """Run the batch in a process of its own and kill that with SIGKILL; whether the kill came before its end.
+
+    The process is forked from a fresh server, not from this one: it would share the locks of this one's workers, and
+    a kill while it holds one would leave this one waiting for ever.
+    """
+    fresh = multiprocessing.get_context("forkserver")
+    fresh.set_forkserver_preload([__name__])
+    begun, begins = fresh.Pipe(duplex=False)
+    child = fresh.Process(target=run_batch_in_a_group, args=(begins, photos, records, jobs))
+    child.start()
+    begins.close()  # then a child that dies at once is an error here, not a wait
+    begun.recv()
+    child.join(seconds)
+    if child.exitcode is not None:
+        assert child.exitcode == 0
         return False
-    os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
+    assert child.pid is not None
+    os.killpg(child.pid, signal.SIGKILL)
+    child.join()
     return True
 
 
