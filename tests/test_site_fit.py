@@ -30,7 +30,7 @@ from scorer.training.labelled import read_labelled
 from scorer.training.measured import FRUIT_COLUMNS, MARK_COLUMNS, MeasuredTrays, measure_trays
 from scorer.training.model_folder import learned_from
 from scorer.training.site_fit import DRAWN_TIMES, Base, cheapest, fit_site, must_teach, sure_for
-from scorer.training.site_look import SKIN_COLUMNS
+from scorer.training.site_look import LOOK_COLUMNS
 from scorer.training.site_trays import outlined_trays
 from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds
 
@@ -43,11 +43,12 @@ BUSY = TraySettings(image_size=(1200, 900), fruit=5, habits=dict.fromkeys(MARK_K
 def base() -> Base:
     """The shipped model, having learned from little and with few trees, so that a fit takes no time."""
     whole = shipped_base()
-    rows = np.random.default_rng(0).permutation(len(whole.before.rows))[:800]
+    rows = np.random.default_rng(0).permutation(len(whole.before.rows))[:1200]
     before = replace(
         whole.before,
         rows=whole.before.rows[rows],
         classes=whole.before.classes[rows],
+        weights=whole.before.weights[rows],
     )
     return replace(whole, before=before, rounds=20)
 
@@ -60,7 +61,7 @@ def measured(trays: int) -> MeasuredTrays:
     marks = proposals[proposals["kind"] != NOT_A_MARK].assign(contrast_delta_e=np.inf, proposed=True)
     fruit = proposals[["tray", "who", "fruit"]].drop_duplicates()
     fruit = fruit.assign(visible_area_mm2=7000.0, length_mm=110.0, width_mm=80.0, whole=True)
-    fruit = fruit.assign(**dict.fromkeys(SKIN_COLUMNS, np.nan))
+    fruit = fruit.assign(**dict.fromkeys(LOOK_COLUMNS, np.nan))
     return MeasuredTrays(proposals, marks[list(MARK_COLUMNS)], fruit[list(FRUIT_COLUMNS)])
 
 
@@ -89,10 +90,11 @@ def test_drawn_trays_are_learned_from_beside_what_the_shipped_model_learned_from
     before, known = base.before, drawn.known
     after = base.having_seen(drawn).before
     np.testing.assert_array_equal(after.rows[: len(before.rows)], before.rows)
-    added = len(after.rows) - len(before.rows)
-    assert added == len(after.classes) - len(before.classes) == DRAWN_TIMES * len(known)
+    np.testing.assert_array_equal(after.weights[len(before.rows) :], np.full(len(known), DRAWN_TIMES))
+    assert len(after.rows) == len(after.classes) == len(before.rows) + len(known)
     assert set(after.classes[len(before.rows) :]) == set(known["kind"])
     assert base.having_seen(drawn).model is base.model
+    assert base.having_seen(drawn).own_times > DRAWN_TIMES, "what people said counts for more than what was drawn"
 
 
 def test_other_thresholds_are_chosen_only_where_they_save_more_than_chance_might() -> None:
@@ -199,7 +201,8 @@ def test_a_site_fits_a_model_and_may_put_it_to_use(
     assert card["labels_on_photos"] == sorted(photos)
     assert card["adapted_from"] == base.model.sha256
     assert card["look_drawn_trays"] == 1
-    assert np.shape(card["look_skin_between_srgb"]) == (2, 3)
+    assert np.shape(card["look_skin_between_srgb"]) == np.shape(card["look_floor_between_srgb"]) == (2, 3)
+    assert abs(card["look_colour_cast"]) < 1
     assert set(card["figures_held_out"]) >= {"per_kind", "verdicts_right", "brown_error_mm2", "brier", "reliability"}
     assert "home" in (done.kept.folder / "card.md").read_text()
     promote(ANALYST, shelf, done.kept.name, "to see it work")

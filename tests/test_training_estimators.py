@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.special import softmax
 from sklearn.calibration import calibration_curve
 from sklearn.ensemble import HistGradientBoostingClassifier
@@ -18,7 +20,7 @@ from scorer.marks.measure import MEASURES
 from scorer.resources import models_folder
 from scorer.training.calibrated import CalibratedByTray, as_shipped, sharpness_for
 from scorer.training.model_folder import learned_from
-from scorer.training.prior_forest import LearnedBefore, PriorForest
+from scorer.training.prior_forest import LearnedBefore, PriorForest, with_few_values
 
 LEAF_COUNTS_ROWS = {
     "check_sample_weight_equivalence_on_dense_data": "a leaf holds at least 12 rows, whatever they weigh; a row that "
@@ -117,20 +119,49 @@ def test_with_nothing_learned_before_it_is_scikit_learns_forest(table: pd.DataFr
 
 def test_what_was_learned_before_counts_as_much_as_rows_of_its_own(table: pd.DataFrame) -> None:
     rows, kinds, _ = rows_of(table.head(2000))
-    before = LearnedBefore(rows[1000:], kinds[1000:])
-    together = PriorForest().fit(rows, kinds)
+    before = LearnedBefore(rows[1000:], kinds[1000:], np.ones(1000))
+    together = PriorForest().fit(with_few_values(rows), kinds)
     apart = PriorForest(before).fit(rows[:1000], kinds[:1000])
     np.testing.assert_array_equal(together.predict_proba(rows), apart.predict_proba(rows))
 
 
-def test_own_rows_may_count_for_several_each_by_its_weight(table: pd.DataFrame) -> None:
+def test_own_rows_count_for_several_each_by_its_weight(table: pd.DataFrame) -> None:
     rows, kinds, _ = rows_of(table.head(1200))
-    before = LearnedBefore(rows[200:], kinds[200:])
+    before = LearnedBefore(rows[200:700], kinds[200:700], np.ones(500)).and_of(rows[700:], kinds[700:], 2)
     weights = np.repeat([1.0, 1 / 3, 0.0], [100, 90, 10])
-    often = PriorForest(before, times=3).fit(rows[:200], kinds[:200], sample_weight=weights)
-    written_out = np.concatenate([np.repeat(np.arange(190), [3] * 100 + [1] * 90), np.arange(200, 1200)])
-    theirs = HistGradientBoostingClassifier(**often.forest_.get_params()).fit(rows[written_out], kinds[written_out])
-    np.testing.assert_array_equal(often.predict_proba(rows), theirs.predict_proba(rows))
+    ours = PriorForest(before, times=3).fit(rows[:200], kinds[:200], sample_weight=weights)
+    all_weights = np.concatenate([3 * weights, np.ones(500), np.full(500, 2.0)])
+    theirs = HistGradientBoostingClassifier(**ours.forest_.get_params())
+    theirs.fit(with_few_values(rows), kinds, sample_weight=all_weights / all_weights.mean())
+    np.testing.assert_array_equal(ours.predict_proba(rows), theirs.predict_proba(rows))
+
+
+def test_what_is_learned_of_few_values_holds_for_the_values_as_they_were(table: pd.DataFrame) -> None:
+    """scikit-learn's bins of a column with as many values as bins lie midway between them."""
+    rows, kinds, _ = rows_of(table.head(1500))
+    few = with_few_values(rows)
+    forest = PriorForest(rounds=20).fit(few, kinds)
+    np.testing.assert_array_equal(forest.predict_proba(few), forest.predict_proba(rows))
+
+
+COLUMN = st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(float("nan"))), min_size=1, max_size=900)
+
+
+@given(COLUMN)
+def test_few_values_are_near_those_that_there_were_and_unknown_ones_stay_unknown(column: list[float]) -> None:
+    values = np.array(column)[:, None]
+    few = with_few_values(values)
+    np.testing.assert_array_equal(np.isnan(few), np.isnan(values))
+    known = values[~np.isnan(values)]
+    left = np.unique(few[~np.isnan(few)])
+    assert len(left) <= 255
+    if len(np.unique(known)) <= 255:
+        np.testing.assert_array_equal(few, values)
+    else:  # a quantile lies between any 255th of the rows and the next
+        order = np.sort(known)
+        step = -(-len(order) // 254)
+        widest = (order[step:] - order[:-step]).max()
+        assert np.abs(few - values)[~np.isnan(values)].max() <= widest
 
 
 def test_any_number_of_threads_gives_the_same(table: pd.DataFrame) -> None:

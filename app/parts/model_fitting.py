@@ -31,7 +31,7 @@ def fit_a_model(visit: Visit) -> None:
         words.text(
             "A model is fitted on all labels, starting from the shipped one, and tried on trays that it has not seen. "
             "That takes minutes; the page may be left meanwhile. It learns from trays "
-            "drawn with the skin of your fruit as well, so that a few labels go further."
+            "drawn to look like yours as well, so that a few labels go further."
         )
     )
     with st.form("fit_model", border=True):
@@ -51,7 +51,7 @@ def fit_a_model(visit: Visit) -> None:
             disabled=running,
         )
         drawn = st.number_input(
-            words.text("Trays to draw with the skin of your fruit; each takes seconds, 0 draws none"),
+            words.text("Trays to draw that look like yours; each takes seconds, 0 draws none"),
             0,
             400,
             DRAWN_TRAYS,

@@ -33,7 +33,7 @@ from scorer.training.drawn_trays import draw_trays
 from scorer.training.measured import MeasuredTrays, measure_trays, true_fractions
 from scorer.training.model_folder import brown_quantiles, keep_model, learned_before, learned_from
 from scorer.training.site_fit import Base, fit_site, must_teach
-from scorer.training.site_look import skin_between
+from scorer.training.site_look import look_of
 from scorer.training.site_trays import OutlinedTray, named_marks, outlined_trays
 from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds, moved
 from scorer.tray import DEFAULT_LIMITS
@@ -57,7 +57,7 @@ class Wishes:
     wanted_error : share of named marks that may have the wrong kind; None keeps the shipped limit.
     thresholds : whether the detector's thresholds are fitted too.
     limits : table by which verdicts are made.
-    drawn_trays : so many trays are drawn with the skin of the site's fruit, to be learned from as well.
+    drawn_trays : so many trays are drawn that look like the site's, to be learned from as well.
     seed : decides every draw.
     jobs : fits and trays at once; they do not change what comes out.
     """
@@ -136,11 +136,11 @@ def fit_on_labels(
     trays = site_trays(newest, photos, base, picked, wishes)
     as_shipped = trays.seen_by[AS_SHIPPED]
     must_teach(as_shipped, trays.named)
-    skin = skin_between(as_shipped.fruit) if wishes.drawn_trays else None
-    if skin is not None:
-        on_step(f"drawing {wishes.drawn_trays} trays with the skin of these fruit")
+    look = look_of(as_shipped.fruit) if wishes.drawn_trays else None
+    if look is not None:
+        on_step(f"drawing {wishes.drawn_trays} trays that look like these")
         base = base.having_seen(
-            draw_trays(skin, base.model.discriminant, trays=wishes.drawn_trays, seed=wishes.seed, jobs=wishes.jobs)
+            draw_trays(look, base.model.discriminant, trays=wishes.drawn_trays, seed=wishes.seed, jobs=wishes.jobs)
         )
     on_step("fitting")
     fit = fit_site(
@@ -153,8 +153,10 @@ def fit_on_labels(
         "mark_from": fit.mark_from,
         "sure_from": fit.sure_from,
         "thresholds": asdict(fit.thresholds),
-        "look_drawn_trays": 0 if skin is None else wishes.drawn_trays,
-        "look_skin_between_srgb": skin,
+        "look_drawn_trays": 0 if look is None else wishes.drawn_trays,
+        "look_skin_between_srgb": None if look is None else look.skin,
+        "look_floor_between_srgb": None if look is None else look.floor,
+        "look_colour_cast": None if look is None else round(look.cast, 3),
         "fruit": len(trays.seen_by[fit.thresholds].fruit[["tray", "fruit"]].drop_duplicates()),
         "brown_fractions": _brown(trays.seen_by[fit.thresholds]),
         "figures_held_out": ({} if new is None else figures_of(new, crews=crews))

@@ -9,11 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from scorer.simulate.light import LightRig
+from scorer.simulate.light import LightRig, kelvin_bgr
 
 Floats = NDArray[np.floating[Any]]
 
 
+_TAKEN_OUT = (0.75, 1.0)
+"""Share of a light's colour that a phone takes out, as a power; of a warm lamp's some is left. From memory."""
 _TABLE_STEPS = 4096
 _TABLE_TOP = 2.0  # light beyond this, for 1 as white, is clipped before the tone curve
 
@@ -52,7 +54,7 @@ def draw_phone(rng: np.random.Generator, rig: LightRig, brightness: float) -> Ph
     exposure = 0.8 * (0.3 / (0.1 + 0.65 * brightness)) ** 0.5 * 2 ** float(np.clip(rng.normal(0, 0.4), -1, 1))
     white = rig.white / float(rig.white @ [0.0722, 0.7152, 0.2126])
     miss = np.exp(np.array([rng.normal(0, 0.07), 0.0, rng.normal(0, 0.07)]) + rng.normal(0, 0.015, 3))
-    kept = rng.uniform(0.75, 1.0)  # phones leave some of a warm lamp's colour
+    kept = rng.uniform(*_TAKEN_OUT)
     return PhoneLook(
         exposure * white**-kept * miss,
         float(rng.uniform(0, 0.35)),
@@ -67,6 +69,19 @@ def draw_phone(rng: np.random.Generator, rig: LightRig, brightness: float) -> Ph
         float(rng.uniform(0, np.pi)),
         float(rng.uniform(0, 0.9)),
     )
+
+
+def kelvin_of_cast(cast: float) -> float:
+    """Colour temperature of the light of which phones usually leave such a cast, within what lamps and the sky have.
+
+    Parameters
+    ----------
+    cast : natural logarithm of red over blue, in linear light, of a grey sheet in the photo.
+    """
+    kelvins = np.linspace(9000, 2360, 400)
+    left = 1 - float(np.mean(_TAKEN_OUT))
+    casts = [left * float(np.log(red / blue)) for blue, _, red in map(kelvin_bgr, kelvins)]
+    return float(np.interp(cast, casts, kelvins))
 
 
 def _tone_table(phone: PhoneLook) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -12,6 +13,7 @@ from scorer.simulate.light import SHADE_STEP, LightRig
 from scorer.simulate.noise import flat_noise
 from scorer.simulate.prints import CARD_PX_PER_MM, TAG_PX_PER_MM, card_picture, tag_picture
 from scorer.simulate.scene import FlatThing, Scene, floor_to_px
+from scorer.simulate.settings import Colour
 from scorer.simulate.skin import draw_tone, linear_bgr
 
 Floats = NDArray[np.floating[Any]]
@@ -41,10 +43,22 @@ def _decoded(picture: UInt8) -> Floats:
     return np.where(np.arange(256) < 11, np.arange(256) / 255 / 12.92, table).astype(np.float32)[picture]
 
 
-def floor_picture(rng: np.random.Generator, floor: str, width_px: int, height_px: int) -> Floats:
+@dataclass(frozen=True)
+class Floor:
+    """A floor: the name says its texture and, where no ``tone`` of two sRGB colours stands in, its colours."""
+
+    name: str
+    tone: tuple[Colour, Colour] | None = None
+
+    @property
+    def colours(self) -> tuple[Colour, Colour]:
+        """The two sRGB colours between which it is drawn."""
+        return self.tone or _TONES[self.name]
+
+
+def floor_picture(rng: np.random.Generator, kind: Floor, width_px: int, height_px: int) -> Floats:
     """Albedo (h, w, 3) of a floor seen from straight above, `_FLOOR_PX_PER_MM` pixels per millimetre."""
-    low, high = _TONES[floor]
-    tone = draw_tone(rng, low, high)
+    tone, floor = draw_tone(rng, *kind.colours), kind.name
     shape = (height_px, width_px)
     lightness = np.ones(shape, np.float32)
     lightness += rng.uniform(0.005, 0.04) * flat_noise(rng, shape, 260)
@@ -133,7 +147,7 @@ def _warp(picture: Floats, to_px: Floats, size: tuple[int, int]) -> Floats:
     )
 
 
-def _plane(rng: np.random.Generator, floor: str, scene: Scene, height_mm: float) -> Floats:
+def _plane(rng: np.random.Generator, floor: Floor, scene: Scene, height_mm: float) -> Floats:
     """Albedo (H, W, 3) of an endless floor at a height, as the camera sees it."""
     width, height = scene.size_px
     edges = np.array([[-0.5, -0.5], [width, -0.5], [width, height], [-0.5, height]])
@@ -162,8 +176,8 @@ def draw_ground(
     rng: np.random.Generator,
     scene: Scene,
     rig: LightRig,
-    floor: str,
-    bench: str,
+    floor: Floor,
+    bench: Floor,
     light: Floats,
     tag_text: str,
 ) -> Floats:
@@ -223,13 +237,14 @@ def _wall_shade(scene: Scene, shape: tuple[int, int]) -> Floats:
     return np.asarray(1 - 0.45 * np.exp(-np.clip(inset, 0, None) / (0.5 * scene.box.wall_mm)), np.float32)
 
 
-def _walls(rng: np.random.Generator, scene: Scene, rig: LightRig, radiance: Floats, floor: str, bench: str) -> Floats:
+def _walls(
+    rng: np.random.Generator, scene: Scene, rig: LightRig, radiance: Floats, floor: Floor, bench: Floor
+) -> Floats:
     """Paint the bench, the rim and the inner walls around the floor."""
     box, white = scene.box, rig.white.astype(np.float32)
     half_x, half_y, top = box.length_mm / 2, box.width_mm / 2, box.wall_mm
-    low, high = (
-        np.array(tone, float) for tone in _TONES[floor if rng.random() < 0.5 else str(rng.choice(list(_TONES)))]
-    )
+    own = floor if rng.random() < 0.5 else Floor(str(rng.choice(list(_TONES))))
+    low, high = (np.array(tone, float) for tone in own.colours)
     tone = linear_bgr(*(low + rng.random() * (high - low)))
     picture = _plane(rng, bench, scene, -2.0) * white * np.float32(rng.uniform(0.5, 1.0))
     rim = _polygon(scene, _rectangle(half_x + box.rim_mm, half_y + box.rim_mm, top))[..., None]

@@ -90,10 +90,17 @@ _RECIPES = {
 }
 
 
-def draw_light(rng: np.random.Generator, name: str) -> LightRig:
-    """Draw a rig of the named kind; a white sheet on the floor comes out at luminance about 1."""
+def draw_light(rng: np.random.Generator, name: str, fixed_kelvin: float | None = None) -> LightRig:
+    """Draw a rig of the named kind; a white sheet on the floor comes out at luminance about 1.
+
+    Parameters
+    ----------
+    fixed_kelvin : colour temperature of all its lamps; None draws it as the kind of light has it.
+    """
     kelvins, shares, sizes, counts = _RECIPES[name]
     kelvin = float(rng.uniform(*kelvins))
+    if fixed_kelvin is not None:
+        kelvin = fixed_kelvin
     share = float(rng.uniform(*shares))
     number = int(rng.integers(counts[0], counts[1] + 1))
     weights = np.sort(rng.dirichlet(np.full(number, 2.0)))[::-1] * (1 - share)
@@ -104,7 +111,8 @@ def draw_light(rng: np.random.Generator, name: str) -> LightRig:
         direction = np.array(
             [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
         )
-        own = kelvin if not lamps or name != "window_and_lamp" else float(rng.uniform(2800, 7500))
+        mixed = fixed_kelvin is None and name == "window_and_lamp" and lamps
+        own = float(rng.uniform(2800, 7500)) if mixed else kelvin
         colour = kelvin_bgr(own * rng.uniform(0.95, 1.05)) * weight / max(direction[2], 0.4)
         lamps.append(Lamp(direction, colour, float(rng.uniform(*sizes))))
     ambient = kelvin_bgr(float(np.clip(kelvin * rng.uniform(0.85, 1.25), 2600, 9000))) * share

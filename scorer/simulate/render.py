@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from scorer.simulate.camera_effects import PhoneLook, blur_light, corner_loss, develop, draw_phone, finish
 from scorer.simulate.dressing import Dress, FruitView, draw_habits, dress_fruit, view_of
-from scorer.simulate.ground import draw_ground
+from scorer.simulate.ground import Floor, draw_ground
 from scorer.simulate.light import LightRig, draw_light, light_on_floor, light_on_fruit
 from scorer.simulate.noise import NoiseTiles, draw_noise_tiles
 from scorer.simulate.prints import draw_tag_text
@@ -231,11 +231,12 @@ def simulate_tray(seed: int | Sequence[int], settings: TraySettings | None = Non
     scene = draw_scene(rng, settings)
     floor = settings.floor or str(rng.choice(FLOORS, p=_FLOOR_CHANCES))
     look = draw_look(rng, settings.look or str(rng.choice(LOOKS)), settings.skin)
-    rig = draw_light(rng, settings.light or str(rng.choice(LIGHTS)))
+    rig = draw_light(rng, settings.light or str(rng.choice(LIGHTS)), settings.kelvin)
     taken_at = settings.taken_at or _draw_clock(rng)
     tag_text = draw_tag_text(rng, taken_at) if settings.tag is None else settings.tag
     floor_light = light_on_floor(rng, rig, list(scene.fruit), scene.camera, *scene.size_px)
-    ground = draw_ground(rng, scene, rig, floor, str(rng.choice(FLOORS)), floor_light, tag_text)
+    bench = str(rng.choice(FLOORS))
+    ground = draw_ground(rng, scene, rig, Floor(floor, settings.floor_tone), Floor(bench), floor_light, tag_text)
     phone = draw_phone(rng, rig, float(ground[::16, ::16].mean()))
     busy = settings.lookalikes if settings.lookalikes is not None else float(rng.choice([0.3, 1.0, 2.5]))
     studio = _Studio(scene, rig, look, phone, draw_habits(rng, settings), draw_noise_tiles(rng), busy)

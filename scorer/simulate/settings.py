@@ -31,7 +31,9 @@ class TraySettings:
     floor : one of `FLOORS` or `UNSEEN_FLOORS`.
     look : one of `LOOKS` or `UNSEEN_LOOKS`, the cultivar look that all fruit of the tray vary around.
     skin : two 8-bit sRGB colours between which the skin of fruit varies, in place of the look's own.
+    floor_tone : two 8-bit sRGB colours between which the floor lies, in place of its own.
     light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
+    kelvin : colour temperature of all light, in place of the light's own.
     tag : text of the QR tag; "" lays no tag.
     habits : expected number of marks per fruit of each kind of `MARK_KINDS`; kinds left out do not occur.
     card : whether the reference card lies on the tray.
@@ -48,7 +50,9 @@ class TraySettings:
     floor: str | None = None
     look: str | None = None
     skin: tuple[Colour, Colour] | None = None
+    floor_tone: tuple[Colour, Colour] | None = None
     light: str | None = None
+    kelvin: float | None = None
     tag: str | None = None
     habits: Mapping[str, float] | None = None
     card: bool | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import cv2
@@ -19,7 +19,15 @@ from scorer.marks.propose import Discriminant
 from scorer.photo import open_photo
 from scorer.score_tables import KINDS
 from scorer.training.labelled import LabelledTray, TrayReader
-from scorer.training.site_look import SKIN_COLUMNS, skin_colour
+from scorer.training.site_look import (
+    CAST,
+    FLOOR_COLUMNS,
+    LOOK_COLUMNS,
+    SKIN_COLUMNS,
+    colour_cast,
+    floor_colour,
+    skin_colour,
+)
 from scorer.tray import LocatedTray, locate, measure_proposals
 
 Labels = NDArray[np.int32]
@@ -33,7 +41,7 @@ UNKNOWN: Final = ""
 PROPOSED_SHARE: Final = 0.5
 """Share of a mark's pixels that must be proposed for it to be found; as the accuracy benchmark counts."""
 PROPOSAL_COLUMNS: Final = ("kind", "true_label", "fruit", "tray", "who")
-FRUIT_COLUMNS: Final = ("tray", "who", "fruit", "visible_area_mm2", "length_mm", "width_mm", "whole", *SKIN_COLUMNS)
+FRUIT_COLUMNS: Final = ("tray", "who", "fruit", "visible_area_mm2", "length_mm", "width_mm", "whole", *LOOK_COLUMNS)
 MARK_COLUMNS: Final = ("tray", "who", "fruit", "true_label", "kind", "area_mm2", "contrast_delta_e", "proposed")
 
 
@@ -47,8 +55,8 @@ class MeasuredTrays:
         0 for none), fruit (its number as found), tray and who (labelled it).
     marks : one row per labelled mark on a fruit that was found: MARK_COLUMNS; ``proposed`` says whether proposals
         cover most of it. ``area_mm2`` is what is seen of it.
-    fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes and the colour of its skin are missing without a
-        card, and ``whole`` says whether all its marks are labelled.
+    fruit : one row per fruit that was found: FRUIT_COLUMNS; sizes, colours and the light's cast are missing without
+        a card, and ``whole`` says whether all its marks are labelled.
     """
 
     proposals: pd.DataFrame
@@ -116,10 +124,12 @@ def _measure_tray(read: TrayReader, discriminants: Sequence[Discriminant]) -> li
     size = (tray.labels.shape[1], tray.labels.shape[0])
     true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     fruit = [one for one in tray.fruit if truth.is_one_fruit(tray.labels == one.number)]
-    return [
+    look = dict(zip(FLOOR_COLUMNS, floor_colour(tray), strict=True)) | {CAST: colour_cast(tray)}
+    found = [
         _together([_measure_fruit(tray, one, truth, true_marks[one.window], discriminant) for one in fruit])
         for discriminant in discriminants
     ]
+    return [replace(each, fruit=each.fruit.assign(**look)) for each in found]
 
 
 def _measure_fruit(

@@ -77,7 +77,7 @@ def learned_before(folder: Path) -> LearnedBefore:
     ModelError : see ``learned_from``.
     """
     table = learned_from(folder)
-    return LearnedBefore(table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str))
+    return LearnedBefore(table[list(MEASURES)].to_numpy(float), table["kind"].to_numpy(str), np.ones(len(table)))
 
 
 def thinned(table: pd.DataFrame, seed: int = 0) -> pd.DataFrame:

@@ -1,8 +1,8 @@
 """Fit a shipped model to a site's labels: thresholds of the detector, names of marks, and when to say neither.
 
 Every choice is made on trays that the fit in question has not seen, by what errors cost; and the names are learned from
-the site's marks together with those that the shipped model learned from, and those on trays drawn with the site's skin,
-so that a few labels correct it and cannot overthrow it.
+the site's marks together with those that the shipped model learned from, and those on trays that are drawn to look like
+the site's, so that a few labels correct it and cannot overthrow it.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ LEAST_TO_CHOOSE: Final = 30
 """Named marks from which the limit of sureness is chosen anew; with fewer, the shipped one stays."""
 FOLDS: Final = 3
 OWN_TIMES: Final = 10
-DRAWN_TIMES: Final = 2
-"""How many proposals that the shipped model learned from one of the site counts for, and one of a drawn tray; found on
-looks that the learning curve is not measured on."""
+OWN_BESIDE_DRAWN, DRAWN_TIMES = 40, 10
+"""How many proposals that the shipped model learned from one of the site counts for; and beside trays that are drawn to
+look like the site's, one of the site and one of those. Found on looks that the learning curve is not measured on."""
 _MARK_KEY: Final = ["tray", "who", "true_label"]
 
 
@@ -65,7 +65,7 @@ class Base:
     def having_seen(self, drawn: MeasuredTrays) -> Base:
         """The same model to start from, with what is to be learned from drawn trays."""
         rows, kinds = drawn.known[list(MEASURES)].to_numpy(float), drawn.known["kind"].to_numpy(str)
-        return replace(self, before=self.before.and_of(rows, kinds, DRAWN_TIMES))
+        return replace(self, before=self.before.and_of(rows, kinds, DRAWN_TIMES), own_times=OWN_BESIDE_DRAWN)
 
 
 @dataclass(frozen=True)

@@ -1,50 +1,131 @@
-"""How the skin of a site's fruit is coloured, from its photos: so that trays of such fruit can be drawn."""
+"""How a site's trays look by its photos: the fruit's skin, the floor, the light. So that such trays can be drawn."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
+from scorer.card.definition import load_card
 from scorer.colour import linear_to_srgb
 from scorer.fruit.find import Fruit
 from scorer.simulate.settings import Colour
 from scorer.tray import LocatedTray
 
+ColourPair = tuple[Colour, Colour]
+
 SKIN_COLUMNS: Final = ("skin_red", "skin_green", "skin_blue")
+FLOOR_COLUMNS: Final = ("floor_red", "floor_green", "floor_blue")
+CAST: Final = "colour_cast"
+LOOK_COLUMNS: Final = (*SKIN_COLUMNS, *FLOOR_COLUMNS, CAST)
+UNKNOWN_COLOUR: Final[Colour] = (float("nan"),) * 3
 FACING: Final = 0.8
 """Skin that faces the camera less lies in its own shade."""
 OUTER: Final = 0.15
-"""Share of the fruit whose mean stands for the skins on either side; these two are our own choice."""
+"""Share of the colours whose mean stands for those on either side; these two are our own choice."""
+RING_MM: Final = (3.0, 15.0)
+"""From where to where around the card the floor is looked at: off the paper's edge, and near enough to be floor."""
+GREY_LIGHT: Final = 0.18
+"""Of white, in linear light: the grey whose cast is told; that of photographers' grey cards (from memory)."""
+
+
+@dataclass(frozen=True)
+class SiteLook:
+    """How the trays of a site look.
+
+    Parameters
+    ----------
+    skin : two colours between which the skin of most fruit is seen.
+    floor : two colours between which most floors are seen; None where none shows.
+    cast : natural logarithm of red over blue of a grey sheet in a usual photo.
+    """
+
+    skin: ColourPair
+    floor: ColourPair | None
+    cast: float
+
+
+def look_of(fruit: pd.DataFrame) -> SiteLook | None:
+    """The look of the trays of fruit, which have LOOK_COLUMNS; None where no photo has a card."""
+    skin = colours_between(fruit[list(SKIN_COLUMNS)])
+    if skin is None:
+        return None
+    return SiteLook(skin, colours_between(fruit[list(FLOOR_COLUMNS)]), float(fruit[CAST].median()))
 
 
 def skin_colour(tray: LocatedTray, fruit: Fruit) -> Colour:
     """Usual colour of a fruit's skin in the light that the card was seen in; NaN without a card."""
     facing = fruit.inside & (fruit.skin.facing > FACING)
-    if tray.pose is None or not facing.any():
-        return (float("nan"),) * 3
-    light = tray.correction.to_linear(tray.bgr[fruit.window][facing][:, None])
+    return _usual_colour(tray, tray.bgr[fruit.window][facing])
+
+
+def floor_colour(tray: LocatedTray) -> Colour:
+    """Usual colour of the floor around the card, in the light that the card was seen in; NaN where none shows."""
+    if tray.pose is None:
+        return UNKNOWN_COLOUR
+    near, far = (_card_and(margin_mm, tray) for margin_mm in RING_MM)
+    return _usual_colour(tray, tray.bgr[far & ~near & (tray.labels == 0)])
+
+
+def colour_cast(tray: LocatedTray) -> float:
+    """Natural logarithm of red over blue, in linear light, of a grey sheet as the photo has it; NaN without a card."""
+    if not _light_is_known(tray):
+        return float("nan")
+    # what the correction takes out: it makes light of a channel's value by gain and exponent
+    red, _, blue = (GREY_LIGHT / tray.correction.gain) ** (1 / tray.correction.exponent)
+    return float(np.log(red / blue))
+
+
+def colours_between(colours: pd.DataFrame) -> ColourPair | None:
+    """Two colours between which most lie, in whole numbers; None where none is known.
+
+    They are the means of the OUTER ones on either side along the line on which the colours vary most, and so the same
+    for the same colours in any order.
+
+    Parameters
+    ----------
+    colours : red, green and blue of 8-bit sRGB, one row each.
+    """
+    rgb = colours.dropna().drop_duplicates().sort_values(list(colours.columns)).to_numpy(float)
+    if not len(rgb):
+        return None
+    centred = rgb - np.median(rgb, axis=0)
+    line = np.linalg.svd(centred, full_matrices=False)[2][0]
+    place = centred @ (line * np.sign(line[np.argmax(np.abs(line))]))
+    low, high = np.quantile(place, [OUTER, 1 - OUTER])
+    return as_pair(rgb[outer].mean(axis=0).round() for outer in (place <= low, place >= high))
+
+
+def as_pair(colours: Iterable[ArrayLike]) -> ColourPair:
+    """Two colours as plain numbers."""
+    first, second = (np.asarray(colour, float).tolist() for colour in colours)
+    return (first[0], first[1], first[2]), (second[0], second[1], second[2])
+
+
+def _light_is_known(tray: LocatedTray) -> bool:
+    """Whether the card's patches could be read."""
+    return tray.pose is not None and bool(np.isfinite(tray.correction.residual_delta_e00))
+
+
+def _usual_colour(tray: LocatedTray, bgr: NDArray[np.uint8]) -> Colour:
+    if not (len(bgr) and _light_is_known(tray)):
+        return UNKNOWN_COLOUR
+    light = tray.correction.to_linear(bgr[:, None])
     blue, green, red = (255 * linear_to_srgb(np.median(light, axis=(0, 1)))).tolist()
     return red, green, blue
 
 
-def skin_between(fruit: pd.DataFrame) -> tuple[Colour, Colour] | None:
-    """Two colours between which the skin of most fruit lies, in whole numbers; None where no colour is known.
-
-    They are the means of the OUTER fruit on either side along the line on which the colours vary most, and so the same
-    for the same fruit in any order.
-
-    Parameters
-    ----------
-    fruit : SKIN_COLUMNS of each.
-    """
-    colours = fruit[list(SKIN_COLUMNS)].dropna().drop_duplicates().sort_values(list(SKIN_COLUMNS)).to_numpy(float)
-    if not len(colours):
-        return None
-    centred = colours - np.median(colours, axis=0)
-    line = np.linalg.svd(centred, full_matrices=False)[2][0]
-    place = centred @ (line * np.sign(line[np.argmax(np.abs(line))]))
-    low, high = np.quantile(place, [OUTER, 1 - OUTER])
-    first, second = (colours[outer].mean(axis=0).round().tolist() for outer in (place <= low, place >= high))
-    return (first[0], first[1], first[2]), (second[0], second[1], second[2])
+def _card_and(margin_mm: float, tray: LocatedTray) -> NDArray[np.bool_]:
+    """Where (H, W) the card lies, and so much around it."""
+    card = load_card()
+    x, y = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]).T * margin_mm
+    corners = card.outline_mm + np.column_stack([x, y])
+    seen = tray.camera.project(np.column_stack([corners[:, 0], -corners[:, 1], np.zeros(4)]))
+    mask = np.zeros(tray.labels.shape, np.uint8)
+    cv2.fillConvexPoly(mask, np.round(seen).astype(np.int32), 1)
+    return mask > 0

@@ -4,8 +4,8 @@ The look is the simulator's, of a skin, light and floor that no tray of the trai
 fruit that are drawn by lot, or taken in the order of ``scorer train next``; the fit sees nothing else of the trays.
 Each quarter of the trays is tried once, by fits to fruit of the other three.
 
-What a fit learns from trays drawn with the skin of the site's fruit is drawn once for a look, with the skin of all
-fruit on the trays on which the first forty lie. Those trays and the tried ones come of one simulator, so what they give
+What a fit learns from trays drawn to look like the site's is drawn once for a look, by the trays on which the first
+forty fruit lie. Those trays and the tried ones come of one simulator, so what they give
 is what they may give at most.
 
 Beside the curve stand how far the probabilities hold, and how often a batch of such trays is warned of; both also of
@@ -39,7 +39,7 @@ from scorer.training.labelled import TrayReader, read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
 from scorer.training.next_fruit import OF_A_TRAY, next_fruit
 from scorer.training.site_fit import Base, fit_site
-from scorer.training.site_look import skin_between
+from scorer.training.site_look import look_of
 from scorer.training.thresholds import AS_SHIPPED
 from tests.benchmarks.calibration import calibration_lines
 from tests.benchmarks.drift import DRIFT_HEAD, drift_lines
@@ -140,10 +140,10 @@ def _part(photos: Sequence[Path], measured: MeasuredTrays, place: int) -> Part:
 def _tried(parts: Sequence[Part], base: Base, jobs: int) -> list[Tried]:
     """The shipped model, fits to few labels, and last the fits to all."""
     first = _by_lot(parts[0].pool, GOAL_FRUIT, base.model, np.random.default_rng([GOAL_FRUIT, 0]))
-    skin = skin_between(parts[0].pool.of_trays(set(first.fruit["tray"])).fruit)
-    if skin is None:
+    look = look_of(parts[0].pool.of_trays(set(first.fruit["tray"])).fruit)
+    if look is None:
         raise LabelsError("No tray of the look has a card that can be seen.")
-    ready = base.having_seen(draw_trays(skin, base.model.discriminant, trays=DRAWN_TRAYS, seed=0, jobs=jobs))
+    ready = base.having_seen(draw_trays(look, base.model.discriminant, trays=DRAWN_TRAYS, seed=0, jobs=jobs))
     chosen: list[tuple[str, list[MeasuredTrays]]] = []
     for size in SIZES:
         for how, choose in (("by lot", _by_lot), ("as listed", _as_listed)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from urllib.parse import parse_qs
 
 import cv2
@@ -69,6 +70,20 @@ def test_a_habit_of_nothing_leaves_clean_fruit():
     tray = simulate_tray(1, TraySettings(image_size=(900, 675), fruit=4, habits={}))
     assert not tray.mark_mask.any()
     assert all(fruit["marks"] == [] for fruit in tray.truth["fruit"])
+
+
+def test_fixing_the_floors_colour_or_the_lights_temperature_moves_nothing_else():
+    plain = TraySettings(image_size=(900, 675), fruit=3, floor="white", light="window_and_lamp", walls=False)
+    red, blue = ((170.0, 40.0, 40.0), (200.0, 60.0, 60.0)), ((40.0, 40.0, 170.0), (60.0, 60.0, 200.0))
+    on_red, on_blue, warm, cool = (
+        simulate_tray(5, replace(plain, **fixed))
+        for fixed in ({"floor_tone": red}, {"floor_tone": blue}, {"kelvin": 2600.0}, {"kelvin": 7000.0})
+    )
+    assert (warm.truth["kelvin"], cool.truth["kelvin"]) == (2600, 7000)
+    for one, other in ((on_red, on_blue), (warm, cool)):
+        np.testing.assert_array_equal(one.fruit_mask, other.fruit_mask)
+        blue_less_red = [tray.bgr[tray.fruit_mask == 0].astype(float) @ [1, 0, -1] for tray in (one, other)]
+        assert blue_less_red[0].mean() < blue_less_red[1].mean() - 5
 
 
 def sharp_tray():
