@@ -19,15 +19,7 @@ from scorer.marks.propose import Discriminant
 from scorer.photo import open_photo
 from scorer.score_tables import KINDS
 from scorer.training.labelled import LabelledTray, TrayReader
-from scorer.training.site_look import (
-    CAST,
-    FLOOR_COLUMNS,
-    LOOK_COLUMNS,
-    SKIN_COLUMNS,
-    colour_cast,
-    floor_colour,
-    skin_colour,
-)
+from scorer.training.site_look import LOOK_COLUMNS, fruit_look, tray_look
 from scorer.tray import LocatedTray, locate, measure_proposals
 
 Labels = NDArray[np.int32]
@@ -124,7 +116,7 @@ def _measure_tray(read: TrayReader, discriminants: Sequence[Discriminant]) -> li
     size = (tray.labels.shape[1], tray.labels.shape[0])
     true_marks = cv2.resize(truth.mark_mask, size, interpolation=cv2.INTER_NEAREST_EXACT)
     fruit = [one for one in tray.fruit if truth.is_one_fruit(tray.labels == one.number)]
-    look = dict(zip(FLOOR_COLUMNS, floor_colour(tray), strict=True)) | {CAST: colour_cast(tray)}
+    look = tray_look(tray)
     found = [
         _together([_measure_fruit(tray, one, truth, true_marks[one.window], discriminant) for one in fruit])
         for discriminant in discriminants
@@ -155,7 +147,7 @@ def _measure_fruit(
         "length_mm": fruit.solid.length_mm if scaled else float("nan"),
         "width_mm": fruit.solid.width_mm if scaled else float("nan"),
         "whole": truth.whole,
-        **dict(zip(SKIN_COLUMNS, skin_colour(tray, fruit), strict=True)),
+        **fruit_look(tray, fruit),
     }
     return MeasuredTrays(
         proposals,

@@ -41,7 +41,7 @@ class LearnedBefore:
 class PriorForest(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     """Gradient-boosted trees fitted to rows together with those that a model has learned from before.
 
-    Without any rows of its own it would be that model again.
+    Without any rows of its own it would be that model again, but for values moved by ``with_few_values``.
 
     Parameters
     ----------

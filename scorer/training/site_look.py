@@ -58,27 +58,21 @@ def look_of(fruit: pd.DataFrame) -> SiteLook | None:
     return SiteLook(skin, colours_between(fruit[list(FLOOR_COLUMNS)]), float(fruit[CAST].median()))
 
 
-def skin_colour(tray: LocatedTray, fruit: Fruit) -> Colour:
-    """Usual colour of a fruit's skin in the light that the card was seen in; NaN without a card."""
+def fruit_look(tray: LocatedTray, fruit: Fruit) -> dict[str, float]:
+    """SKIN_COLUMNS: usual colour of a fruit's skin in the light that the card was seen in; NaN without a card."""
     facing = fruit.inside & (fruit.skin.facing > FACING)
-    return _usual_colour(tray, tray.bgr[fruit.window][facing])
+    return dict(zip(SKIN_COLUMNS, _usual_colour(tray, tray.bgr[fruit.window][facing]), strict=True))
 
 
-def floor_colour(tray: LocatedTray) -> Colour:
-    """Usual colour of the floor around the card, in the light that the card was seen in; NaN where none shows."""
-    if tray.pose is None:
-        return UNKNOWN_COLOUR
-    near, far = (_card_and(margin_mm, tray) for margin_mm in RING_MM)
-    return _usual_colour(tray, tray.bgr[far & ~near & (tray.labels == 0)])
-
-
-def colour_cast(tray: LocatedTray) -> float:
-    """Natural logarithm of red over blue, in linear light, of a grey sheet as the photo has it; NaN without a card."""
+def tray_look(tray: LocatedTray) -> dict[str, float]:
+    """FLOOR_COLUMNS, the usual colour of the floor around the card, and CAST; NaN where they cannot be told."""
     if not _light_is_known(tray):
-        return float("nan")
+        return dict.fromkeys((*FLOOR_COLUMNS, CAST), float("nan"))
+    near, far = (_card_and(margin_mm, tray) for margin_mm in RING_MM)
+    floor = _usual_colour(tray, tray.bgr[far & ~near & (tray.labels == 0)])
     # what the correction takes out: it makes light of a channel's value by gain and exponent
     red, _, blue = (GREY_LIGHT / tray.correction.gain) ** (1 / tray.correction.exponent)
-    return float(np.log(red / blue))
+    return dict(zip(FLOOR_COLUMNS, floor, strict=True)) | {CAST: float(np.log(red / blue))}
 
 
 def colours_between(colours: pd.DataFrame) -> ColourPair | None:
