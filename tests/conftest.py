@@ -4,6 +4,7 @@ CI draws the same examples each time, a developer's machine new ones.
 """
 
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -34,6 +35,15 @@ def records(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
     engine = fresh_records(request.param, tmp_path, lambda: str(request.getfixturevalue("postgresql")))
     yield engine
     engine.dispose()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _ctrl_c_is_heard() -> None:
+    """Let what tests start end with Ctrl-C, even where the tests run in the background of a shell without job control:
+    such a shell has SIGINT ignored by all that it starts there (POSIX.1-2017, XCU 2.11).
+    """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True)
