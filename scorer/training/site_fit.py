@@ -37,9 +37,9 @@ LEAST_TO_CHOOSE: Final = 30
 """Named marks from which the limit of sureness is chosen anew; with fewer, the shipped one stays."""
 FOLDS: Final = 3
 OWN_TIMES: Final = 10
-OWN_BESIDE_DRAWN, DRAWN_TIMES = 40, 10
-"""How many proposals that the shipped model learned from one of the site counts for; and beside trays that are drawn to
-look like the site's, one of the site and one of those. Found on looks that the learning curve is not measured on."""
+DRAWN_TIMES: Final = 2
+"""How many proposals that the shipped model learned from one of the site counts for, and one of a tray drawn to look
+like the site's. Found on looks that the learning curve is not measured on: more makes a fit forget all other looks."""
 _MARK_KEY: Final = ["tray", "who", "true_label"]
 
 
@@ -65,7 +65,7 @@ class Base:
     def having_seen(self, drawn: MeasuredTrays) -> Base:
         """The same model to start from, with what is to be learned from drawn trays."""
         rows, kinds = drawn.known[list(MEASURES)].to_numpy(float), drawn.known["kind"].to_numpy(str)
-        return replace(self, before=self.before.and_of(rows, kinds, DRAWN_TIMES), own_times=OWN_BESIDE_DRAWN)
+        return replace(self, before=self.before.and_of(rows, kinds, DRAWN_TIMES))
 
 
 @dataclass(frozen=True)
