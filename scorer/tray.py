@@ -95,10 +95,15 @@ def locate(photo: Photo, grey: NDArray[np.uint8] | None = None) -> LocatedTray:
         return _locate_without_card(photo)
     correction = fit_correction(photo.bgr, pose, card) or no_correction()
     bgr, camera = _at_scoring_size(photo.bgr, pose.camera)
-    outline_mm = card.outline_mm
-    outline = camera.project(np.column_stack([outline_mm[:, 0], -outline_mm[:, 1], np.zeros(4)]))
-    fruit, labels = find_fruit(bgr, camera, correction, outline)
+    fruit, labels = find_fruit(bgr, camera, correction, card_outline_px(camera))
     return LocatedTray(bgr, pose, camera, correction, tuple(fruit), labels)
+
+
+def card_outline_px(camera: Camera, margin_mm: float = 0.0) -> NDArray[np.float64]:
+    """Corners (4, 2) of the card, moved outward by a margin, in a picture whose camera has the card as its world."""
+    outward = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * margin_mm
+    x, y = (_card().outline_mm + outward).T
+    return camera.project(np.column_stack([x, -y, np.zeros(4)]))
 
 
 def _at_scoring_size(bgr: NDArray[np.uint8], camera: Camera) -> tuple[NDArray[np.uint8], Camera]:

@@ -19,11 +19,12 @@ from scorer.colour import linear_to_srgb
 from scorer.kinds import load_model
 from scorer.simulate import MARK_KINDS, TraySettings
 from scorer.simulate.camera_effects import kelvin_of_cast
+from scorer.simulate.settings import ColourPair
 from scorer.simulate.tray_set import simulate_trays
 from scorer.training.drawn_trays import colours_to_draw, draw_trays
 from scorer.training.labelled import LabelledTray, read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
-from scorer.training.site_look import LOOK_COLUMNS, SKIN_COLUMNS, ColourPair, SiteLook, colours_between, look_of
+from scorer.training.site_look import LOOK_COLUMNS, SKIN_COLUMNS, SiteLook, colours_between, look_of
 
 CLEAN = dict.fromkeys(MARK_KINDS, 0.0)
 OCHRE = ((170.0, 110.0, 60.0), (182.0, 124.0, 70.0))

@@ -13,7 +13,7 @@ from scorer.simulate.light import SHADE_STEP, LightRig
 from scorer.simulate.noise import flat_noise
 from scorer.simulate.prints import CARD_PX_PER_MM, TAG_PX_PER_MM, card_picture, tag_picture
 from scorer.simulate.scene import FlatThing, Scene, floor_to_px
-from scorer.simulate.settings import Colour
+from scorer.simulate.settings import ColourPair
 from scorer.simulate.skin import draw_tone, linear_bgr
 
 Floats = NDArray[np.floating[Any]]
@@ -48,10 +48,10 @@ class Floor:
     """A floor: the name says its texture and, where no ``tone`` of two sRGB colours stands in, its colours."""
 
     name: str
-    tone: tuple[Colour, Colour] | None = None
+    tone: ColourPair | None = None
 
     @property
-    def colours(self) -> tuple[Colour, Colour]:
+    def colours(self) -> ColourPair:
         """The two sRGB colours between which it is drawn."""
         return self.tone or _TONES[self.name]
 

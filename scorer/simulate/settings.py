@@ -9,6 +9,8 @@ from typing import TypeAlias
 
 Colour: TypeAlias = tuple[float, float, float]
 """Red, green and blue of 8-bit sRGB."""
+ColourPair: TypeAlias = tuple[Colour, Colour]
+"""Two colours between which others are drawn."""
 
 MARK_KINDS = ("sap", "abrasion", "cut", "puncture", "crease")
 FLOORS = (
@@ -31,7 +33,7 @@ class TraySettings:
     floor : one of `FLOORS` or `UNSEEN_FLOORS`.
     look : one of `LOOKS` or `UNSEEN_LOOKS`, the cultivar look that all fruit of the tray vary around.
     skin : two 8-bit sRGB colours between which the skin of fruit varies, in place of the look's own.
-    floor_tone : two 8-bit sRGB colours between which the floor lies, in place of its own.
+    floor_tone : two 8-bit sRGB colours between which the floor lies, in place of its own; its name and texture stay.
     light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
     kelvin : colour temperature of all light, in place of the light's own.
     tag : text of the QR tag; "" lays no tag.
@@ -49,8 +51,8 @@ class TraySettings:
     image_size: tuple[int, int] | None = None
     floor: str | None = None
     look: str | None = None
-    skin: tuple[Colour, Colour] | None = None
-    floor_tone: tuple[Colour, Colour] | None = None
+    skin: ColourPair | None = None
+    floor_tone: ColourPair | None = None
     light: str | None = None
     kelvin: float | None = None
     tag: str | None = None

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scorer.simulate.noise import NoiseTiles
-from scorer.simulate.settings import Colour
+from scorer.simulate.settings import Colour, ColourPair
 from scorer.simulate.solids import SurfaceCrop
 from scorer.simulate.stamps import SkinLayers, flatten_around, skin_axes
 
@@ -77,7 +77,7 @@ def _near(rng: np.random.Generator, colour: Colour, spread: float) -> Floats:
     return linear_bgr(*np.clip(base, 12, 245))
 
 
-def draw_look(rng: np.random.Generator, name: str, skin: tuple[Colour, Colour] | None = None) -> SkinLook:
+def draw_look(rng: np.random.Generator, name: str, skin: ColourPair | None = None) -> SkinLook:
     """Draw the look that all fruit of a tray vary around; ``skin`` stands in for the two colours of the look."""
     first, second = skin or _GROUNDS[name]
     blushed = name.endswith("blush")

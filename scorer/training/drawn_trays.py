@@ -18,11 +18,11 @@ import numpy as np
 from scorer.colour import linear_to_srgb, srgb_to_linear
 from scorer.marks.propose import Discriminant
 from scorer.simulate.camera_effects import kelvin_of_cast
-from scorer.simulate.settings import TraySettings
+from scorer.simulate.settings import ColourPair, TraySettings
 from scorer.simulate.tray_set import simulate_trays
 from scorer.training.labelled import read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
-from scorer.training.site_look import ColourPair, SiteLook, as_pair, look_of
+from scorer.training.site_look import SiteLook, as_pair, look_of
 
 PLAIN: Final = TraySettings(look="turning", floor="white")
 """What a site's colours stand in for: a look without a blush of its own that the site's fruit may lack, and a floor

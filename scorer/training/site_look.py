@@ -11,13 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from scorer.card.definition import load_card
 from scorer.colour import linear_to_srgb
 from scorer.fruit.find import Fruit
-from scorer.simulate.settings import Colour
-from scorer.tray import LocatedTray
-
-ColourPair = tuple[Colour, Colour]
+from scorer.simulate.settings import Colour, ColourPair
+from scorer.tray import LocatedTray, card_outline_px
 
 SKIN_COLUMNS: Final = ("skin_red", "skin_green", "skin_blue")
 FLOOR_COLUMNS: Final = ("floor_red", "floor_green", "floor_blue")
@@ -116,10 +113,6 @@ def _usual_colour(tray: LocatedTray, bgr: NDArray[np.uint8]) -> Colour:
 
 def _card_and(margin_mm: float, tray: LocatedTray) -> NDArray[np.bool_]:
     """Where (H, W) the card lies, and so much around it."""
-    card = load_card()
-    x, y = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]).T * margin_mm
-    corners = card.outline_mm + np.column_stack([x, y])
-    seen = tray.camera.project(np.column_stack([corners[:, 0], -corners[:, 1], np.zeros(4)]))
     mask = np.zeros(tray.labels.shape, np.uint8)
-    cv2.fillConvexPoly(mask, np.round(seen).astype(np.int32), 1)
+    cv2.fillConvexPoly(mask, np.round(card_outline_px(tray.camera, margin_mm)).astype(np.int32), 1)
     return mask > 0
