@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from scorer.cli.ask import CSV, INTERRUPTED, analyst, of_records, or_sentence, or_usage
-from scorer.cli.train_options import labelled_records, photo_names, photos_there, with_photos
+from scorer.cli.train_options import labelled_records, photo_names, photos_there, some_others, with_photos
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +29,7 @@ _SEED = click.option(
     type=click.IntRange(min=0),
     default=0,
     show_default=True,
-    help="The same labels and seed give the same model.",
+    help="The same labels, photos and seed give the same model.",
 )
 
 
@@ -92,6 +92,7 @@ def fit(
         jobs=jobs,
     )
     picked = or_sentence(partial(crew_and_day, engine, photos))
+    others = some_others(engine, folders, photos, seed) if wishes.drawn_trays else []
     shelf = or_sentence(partial(shelf_beside, engine.url))
     try:
         done = or_sentence(
@@ -102,6 +103,7 @@ def fit(
                 photos,
                 name=name,
                 picked=picked,
+                others=others,
                 wishes=wishes,
                 on_step=lambda step: click.echo(f"{step} ...", err=True),
             )

@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 from sqlalchemy import Engine, select
 
 from scorer.errors import PhotoError
@@ -100,6 +101,34 @@ def photos_in_store(
         if path is not None:
             found[sha256] = PhotoThere(path, name, sha256, _upright_size(_bytes_of(path), base_name(name)))
     return found
+
+
+def some_files(
+    engine: Engine,
+    photo_path: Callable[[str], Path | None],
+    folders: Sequence[Path],
+    *,
+    without: Collection[str],
+    most: int,
+    seed: int,
+) -> list[Path]:
+    """Photos of folders and of the photo store, so many at most, drawn by lot; the same from the same.
+
+    Parameters
+    ----------
+    photo_path : where the store keeps a photo of this SHA-256, None where it does not.
+    without : SHA-256 of photos of the store, and paths, that are left out.
+
+    Raises
+    ------
+    RecordsError : the records cannot be read.
+    """
+    with in_words(engine), engine.connect().execution_options(reads=True) as connection:
+        kept = sorted(connection.scalars(select(Photo.sha256)))
+    stored = [path for sha256 in kept if sha256 not in without and (path := photo_path(sha256)) is not None]
+    found = stored + [file.path for file in find_photos(folders) if str(file.path) not in without]
+    drawn = np.random.default_rng(seed).permutation(len(found))[:most]
+    return [found[place] for place in sorted(drawn)]
 
 
 def base_name(written: str) -> str:

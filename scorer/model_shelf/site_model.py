@@ -33,7 +33,7 @@ from scorer.training.drawn_trays import draw_trays
 from scorer.training.measured import MeasuredTrays, measure_trays, true_fractions
 from scorer.training.model_folder import brown_quantiles, keep_model, learned_before, learned_from
 from scorer.training.site_fit import Base, fit_site, must_teach
-from scorer.training.site_look import look_of
+from scorer.training.site_look import LOOK_COLUMNS, look_of, looks_on_photos
 from scorer.training.site_trays import OutlinedTray, named_marks, outlined_trays
 from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds, moved
 from scorer.tray import DEFAULT_LIMITS
@@ -44,6 +44,8 @@ LIMITS_OF_USE: Final = (
     "seen. Names say what a mark looks like, not what caused it."
 )
 DRAWN_TRAYS: Final = 160
+LOOK_PHOTOS: Final = 60
+"""Photos without labels that are looked at, to see how the site's trays look."""
 FEWEST_GROUPS: Final = 5
 """Crews and days from which they, and not trays alone, are kept on one side of a fold."""
 
@@ -109,6 +111,7 @@ def fit_on_labels(
     name: str,
     base: Base | None = None,
     picked: pd.DataFrame | None = None,
+    others: Sequence[Path] = (),
     wishes: Wishes | None = None,
     on_step: Callable[[str], None] = lambda step: None,
 ) -> FittedOnSite:
@@ -120,6 +123,7 @@ def fit_on_labels(
     name : what the model's folder is called.
     base : the model to start from; None is the shipped one.
     picked : crew and day of photos (sha256, crew, day); see ``scorer.records.pickings``.
+    others : photos without labels, which tell of the look of the site's trays as well.
     on_step : told what is being done.
 
     Raises
@@ -136,7 +140,7 @@ def fit_on_labels(
     trays = site_trays(newest, photos, base, picked, wishes)
     as_shipped = trays.seen_by[AS_SHIPPED]
     must_teach(as_shipped, trays.named)
-    look = look_of(as_shipped.fruit) if wishes.drawn_trays else None
+    look = look_of(_looks(as_shipped, others, wishes.jobs)) if wishes.drawn_trays else None
     if look is not None:
         on_step(f"drawing {wishes.drawn_trays} trays that look like these")
         base = base.having_seen(
@@ -153,6 +157,7 @@ def fit_on_labels(
         "mark_from": fit.mark_from,
         "sure_from": fit.sure_from,
         "thresholds": asdict(fit.thresholds),
+        "look_told_by_other_photos": len(others),
         "look_drawn_trays": 0 if look is None else wishes.drawn_trays,
         "look_skin_between_srgb": None if look is None else look.skin,
         "look_floor_between_srgb": None if look is None else look.floor,
@@ -170,6 +175,12 @@ def fit_on_labels(
     }
     kept = _keep(person, shelf, name, fit.detector, fit.classifier, card, fit.learned_from)
     return FittedOnSite(kept, comparison, _said_of(comparison), len(_spoken_of(newest) - set(photos)))
+
+
+def _looks(labelled: MeasuredTrays, others: Sequence[Path], jobs: int) -> pd.DataFrame:
+    """How fruit look on labelled photos, and on others."""
+    looks = [labelled.fruit[["tray", *LOOK_COLUMNS]], looks_on_photos(others, jobs)]
+    return pd.concat([each for each in looks if len(each)] or looks)
 
 
 def _fit_on_verdicts(

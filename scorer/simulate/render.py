@@ -231,7 +231,7 @@ def simulate_tray(seed: int | Sequence[int], settings: TraySettings | None = Non
     scene = draw_scene(rng, settings)
     floor = settings.floor or str(rng.choice(FLOORS, p=_FLOOR_CHANCES))
     look = draw_look(rng, settings.look or str(rng.choice(LOOKS)), settings.skin)
-    rig = draw_light(rng, settings.light or str(rng.choice(LIGHTS)), settings.kelvin)
+    rig = draw_light(rng, settings.light or str(rng.choice(LIGHTS, p=settings.light_chances)), settings.kelvin)
     taken_at = settings.taken_at or _draw_clock(rng)
     tag_text = draw_tag_text(rng, taken_at) if settings.tag is None else settings.tag
     floor_light = light_on_floor(rng, rig, list(scene.fruit), scene.camera, *scene.size_px)

@@ -35,6 +35,7 @@ class TraySettings:
     skin : two 8-bit sRGB colours between which the skin of fruit varies, in place of the look's own.
     floor_tone : two 8-bit sRGB colours between which the floor lies, in place of its own; its name and texture stay.
     light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
+    light_chances : how often each of `LIGHTS` is drawn, which add up to 1.
     kelvin : colour temperature of all light, in place of the light's own.
     tag : text of the QR tag; "" lays no tag.
     habits : expected number of marks per fruit of each kind of `MARK_KINDS`; kinds left out do not occur.
@@ -54,6 +55,7 @@ class TraySettings:
     skin: ColourPair | None = None
     floor_tone: ColourPair | None = None
     light: str | None = None
+    light_chances: tuple[float, ...] | None = None
     kelvin: float | None = None
     tag: str | None = None
     habits: Mapping[str, float] | None = None

@@ -14,23 +14,34 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from scorer.colour import linear_to_srgb, srgb_to_linear
 from scorer.marks.propose import Discriminant
 from scorer.simulate.camera_effects import kelvin_of_cast
-from scorer.simulate.settings import ColourPair, TraySettings
+from scorer.simulate.settings import LIGHTS, ColourPair, TraySettings
 from scorer.simulate.tray_set import simulate_trays
 from scorer.training.labelled import read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
-from scorer.training.site_look import SiteLook, as_pair, look_of
+from scorer.training.site_light import light_chances, tray_shades
+from scorer.training.site_look import SiteLook, as_pair, look_of, looks_on_photos
 
 PLAIN: Final = TraySettings(look="turning", floor="white")
 """What a site's colours stand in for: a look without a blush of its own that the site's fruit may lack, and a floor
 without a pattern."""
+TRIAL_SIZE_PX: Final = (1200, 900)
+"""Of the trays that are drawn first, to see how they come out: enough to see colours and shades, not marks."""
+OF_A_LIGHT: Final = 8
 TRIAL_TRAYS: Final = 16
-"""Drawn first, to see how colours come out; our own choice."""
+TRIALS: Final = 3
+"""Trays drawn under each kind of light, and under those that are the site's, and how often; all are our own choice."""
+FEWEST_TO_TELL: Final = 2
+"""Trays under a kind of light whose shades can be seen, without which no kind is told from the others."""
 LEAST_LIGHT: Final = 1e-3
 """Share of white that a surface is taken to send back at least, so that a black one divides nothing by nothing."""
+LEAST_APART: Final = 1e-3
+MOST_WIDER: Final = 2.0
+"""So much further apart, or nearer, two colours are drawn at most from one trial to the next."""
 
 
 def draw_trays(
@@ -39,7 +50,8 @@ def draw_trays(
     """Draw trays that are seen with a look, and measure them as a detector sees them.
 
     A skin is seen lighter and greyer than it is, by its shine and the light from all around, and a floor darker for
-    its shadows. So a few trays are drawn first, and the colours to draw are found from how theirs came out.
+    its shadows; and how much so depends on the light, which is told by the shades that each kind of it leaves on such
+    fruit. So a few trays are drawn first, time and again with colours nearer to those that come out as wanted.
 
     Parameters
     ----------
@@ -48,22 +60,69 @@ def draw_trays(
     like : what else is fixed about the trays.
     """
     settings = replace(like, skin=look.skin, floor_tone=look.floor, kelvin=kelvin_of_cast(look.cast))
-    came = look_of(_drawn(settings, discriminant, min(trays, TRIAL_TRAYS), seed, jobs).fruit)
-    if came is not None:
-        settings = replace(settings, skin=colours_to_draw(look.skin, came.skin))
-        if look.floor is not None and came.floor is not None:
-            settings = replace(settings, floor_tone=colours_to_draw(look.floor, came.floor))
+    settings = in_its_light(settings, look, min(trays, OF_A_LIGHT), seed, jobs)
+    for _ in range(TRIALS):
+        settings = nearer(settings, look, look_of(_seen(settings, min(trays, TRIAL_TRAYS), seed, jobs)))
     return _drawn(settings, discriminant, trays, seed, jobs)
 
 
-def colours_to_draw(to_be_seen: ColourPair, came: ColourPair) -> ColourPair:
-    """Two colours, in 8-bit sRGB, that are seen as wanted, where drawing the wanted ones themselves came out so.
+def in_its_light(settings: TraySettings, look: SiteLook, of_each: int, seed: int, jobs: int = 1) -> TraySettings:
+    """Settings with kinds of light as often as they are a site's, and with colours about as they are to be drawn.
 
-    In linear light, each channel by itself, both are drawn as much darker as the two came out lighter on average.
+    Settings that fix the light stay as they are.
+
+    Parameters
+    ----------
+    of_each : so many trays are drawn under each kind of light, twice.
+    seed, jobs : as for ``draw_trays``.
     """
-    wanted, seen = (srgb_to_linear(np.array(pair) / 255) for pair in (to_be_seen, came))
-    drawn = wanted * (wanted.mean(axis=0) / np.maximum(seen.mean(axis=0), LEAST_LIGHT))
-    return as_pair(255 * linear_to_srgb(drawn))
+
+    def under_each() -> list[pd.DataFrame]:
+        lit = (replace(settings, light=light) for light in LIGHTS)
+        return [_seen(each, of_each, seed + place, jobs) for place, each in enumerate(lit)]
+
+    if settings.light is not None:
+        return settings
+    settings = nearer(settings, look, look_of(pd.concat(under_each())))  # shine shows more on a darker skin
+    shades = [tray_shades(seen) for seen in under_each()]
+    if not look.shades or min(len(of_light) for of_light in shades) < FEWEST_TO_TELL:
+        return settings
+    return replace(settings, light_chances=tuple(light_chances(np.array(look.shades), shades).tolist()))
+
+
+def nearer(drawn: TraySettings, wanted: SiteLook, came: SiteLook | None) -> TraySettings:
+    """Settings whose trays are seen more as wanted, where those drawn came out so; None is that nothing can be told."""
+    if came is None:
+        return drawn
+    if drawn.skin is not None:
+        drawn = replace(drawn, skin=colours_to_draw(drawn.skin, wanted.skin, came.skin))
+    if drawn.floor_tone is not None and wanted.floor is not None and came.floor is not None:
+        drawn = replace(drawn, floor_tone=colours_to_draw(drawn.floor_tone, wanted.floor, came.floor))
+    return drawn
+
+
+def colours_to_draw(drawn: ColourPair, to_be_seen: ColourPair, came: ColourPair) -> ColourPair:
+    """Two colours, in 8-bit sRGB, that are seen more as wanted than those that were drawn.
+
+    In linear light, each channel by itself, both are drawn as much darker as the two came out lighter on average, and
+    as much nearer to each other as they came out further apart, beside how light they are.
+    """
+    old, wanted, seen = (
+        np.maximum(srgb_to_linear(np.array(pair) / 255), LEAST_LIGHT) for pair in (drawn, to_be_seen, came)
+    )
+    apart = [float(np.linalg.norm((pair[1] - pair[0]) / pair.mean(axis=0))) for pair in (wanted, seen)]
+    wider = float(np.clip((apart[0] + LEAST_APART) / (apart[1] + LEAST_APART), 1 / MOST_WIDER, MOST_WIDER))
+    middle = old.mean(axis=0)
+    new = (wanted.mean(axis=0) / seen.mean(axis=0)) * (middle + wider * (old - middle))
+    return as_pair(255 * linear_to_srgb(np.clip(new, 0, 1)))
+
+
+def _seen(settings: TraySettings, trays: int, seed: int, jobs: int) -> pd.DataFrame:
+    """LOOK_COLUMNS and tray of the fruit that are found on trial trays, one row each."""
+    small = replace(settings, image_size=settings.image_size or TRIAL_SIZE_PX)
+    with tempfile.TemporaryDirectory() as folder:
+        photos = simulate_trays(Path(folder), trays=trays, seed=seed, jobs=jobs, settings=small)
+        return looks_on_photos(photos, jobs)
 
 
 def _drawn(settings: TraySettings, discriminant: Discriminant, trays: int, seed: int, jobs: int) -> MeasuredTrays:

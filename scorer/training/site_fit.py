@@ -36,10 +36,10 @@ FEWEST_MARKS: Final = 3
 LEAST_TO_CHOOSE: Final = 30
 """Named marks from which the limit of sureness is chosen anew; with fewer, the shipped one stays."""
 FOLDS: Final = 3
-OWN_TIMES: Final = 10
-DRAWN_TIMES: Final = 2
+OWN_TIMES: Final = 20
+DRAWN_TIMES: Final = 10
 """How many proposals that the shipped model learned from one of the site counts for, and one of a tray drawn to look
-like the site's. Found on looks that the learning curve is not measured on: more makes a fit forget all other looks."""
+like the site's. Found on a look that the learning curve is not measured on: with less, a few labels bring less."""
 _MARK_KEY: Final = ["tray", "who", "true_label"]
 
 

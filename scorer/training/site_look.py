@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import cv2
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 from numpy.typing import ArrayLike, NDArray
 
 from scorer.colour import linear_to_srgb
+from scorer.errors import PhotoError
 from scorer.fruit.find import Fruit
+from scorer.photo import open_photo
 from scorer.simulate.settings import Colour, ColourPair
-from scorer.tray import LocatedTray, card_outline_px
+from scorer.training.site_light import SHADE_COLUMNS, fruit_shade, light_is_known, tray_shades
+from scorer.tray import LocatedTray, card_outline_px, locate
 
 SKIN_COLUMNS: Final = ("skin_red", "skin_green", "skin_blue")
 FLOOR_COLUMNS: Final = ("floor_red", "floor_green", "floor_blue")
 CAST: Final = "colour_cast"
-LOOK_COLUMNS: Final = (*SKIN_COLUMNS, *FLOOR_COLUMNS, CAST)
+LOOK_COLUMNS: Final = (*SKIN_COLUMNS, *SHADE_COLUMNS, *FLOOR_COLUMNS, CAST)
 UNKNOWN_COLOUR: Final[Colour] = (float("nan"),) * 3
 FACING: Final = 0.8
 """Skin that faces the camera less lies in its own shade."""
@@ -40,11 +45,13 @@ class SiteLook:
     skin : two colours between which the skin of most fruit is seen.
     floor : two colours between which most floors are seen; None where none shows.
     cast : natural logarithm of red over blue of a grey sheet in a usual photo.
+    shades : of each tray that shows it, as ``scorer.training.site_light.tray_shades`` gives them.
     """
 
     skin: ColourPair
     floor: ColourPair | None
     cast: float
+    shades: tuple[tuple[float, ...], ...] = ()
 
 
 def look_of(fruit: pd.DataFrame) -> SiteLook | None:
@@ -52,18 +59,45 @@ def look_of(fruit: pd.DataFrame) -> SiteLook | None:
     skin = colours_between(fruit[list(SKIN_COLUMNS)])
     if skin is None:
         return None
-    return SiteLook(skin, colours_between(fruit[list(FLOOR_COLUMNS)]), float(fruit[CAST].median()))
+    return SiteLook(
+        skin=skin,
+        floor=colours_between(fruit[list(FLOOR_COLUMNS)]),
+        cast=float(fruit[CAST].median()),
+        shades=tuple(tuple(shade) for shade in tray_shades(fruit).tolist()),
+    )
+
+
+def looks_on_photos(photos: Sequence[Path], jobs: int = 1) -> pd.DataFrame:
+    """LOOK_COLUMNS and tray (its number) of the fruit that are found on photos; one that cannot be opened shows none.
+
+    Parameters
+    ----------
+    jobs : photos at once; they do not change what comes out.
+    """
+    found: list[pd.DataFrame] = Parallel(n_jobs=jobs)(delayed(_looks_on)(photo) for photo in photos)
+    numbered = [looks.assign(tray=str(number)) for number, looks in enumerate(found) if len(looks)]
+    return pd.concat(numbered) if numbered else pd.DataFrame(columns=[*LOOK_COLUMNS, "tray"], dtype=float)
+
+
+def _looks_on(photo: Path) -> pd.DataFrame:
+    cv2.setNumThreads(1)
+    try:
+        tray = locate(open_photo(photo))
+    except PhotoError:
+        return pd.DataFrame()
+    return pd.DataFrame([fruit_look(tray, fruit) for fruit in tray.fruit]).assign(**tray_look(tray))
 
 
 def fruit_look(tray: LocatedTray, fruit: Fruit) -> dict[str, float]:
-    """SKIN_COLUMNS: usual colour of a fruit's skin in the light that the card was seen in; NaN without a card."""
+    """SKIN_COLUMNS, the usual colour of a fruit's skin in the card's light, and SHADE_COLUMNS; NaN without a card."""
     facing = fruit.inside & (fruit.skin.facing > FACING)
-    return dict(zip(SKIN_COLUMNS, _usual_colour(tray, tray.bgr[fruit.window][facing]), strict=True))
+    skin = _usual_colour(tray, tray.bgr[fruit.window][facing])
+    return dict(zip(SKIN_COLUMNS, skin, strict=True)) | fruit_shade(tray, fruit)
 
 
 def tray_look(tray: LocatedTray) -> dict[str, float]:
     """FLOOR_COLUMNS, the usual colour of the floor around the card, and CAST; NaN where they cannot be told."""
-    if not _light_is_known(tray):
+    if not light_is_known(tray):
         return dict.fromkeys((*FLOOR_COLUMNS, CAST), float("nan"))
     near, far = (_card_and(margin_mm, tray) for margin_mm in RING_MM)
     floor = _usual_colour(tray, tray.bgr[far & ~near & (tray.labels == 0)])
@@ -98,13 +132,8 @@ def as_pair(colours: Iterable[ArrayLike]) -> ColourPair:
     return (first[0], first[1], first[2]), (second[0], second[1], second[2])
 
 
-def _light_is_known(tray: LocatedTray) -> bool:
-    """Whether the card's patches could be read."""
-    return tray.pose is not None and bool(np.isfinite(tray.correction.residual_delta_e00))
-
-
 def _usual_colour(tray: LocatedTray, bgr: NDArray[np.uint8]) -> Colour:
-    if not (len(bgr) and _light_is_known(tray)):
+    if not (len(bgr) and light_is_known(tray)):
         return UNKNOWN_COLOUR
     light = tray.correction.to_linear(bgr[:, None])
     blue, green, red = (255 * linear_to_srgb(np.median(light, axis=(0, 1)))).tolist()

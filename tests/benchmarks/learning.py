@@ -5,8 +5,8 @@ fruit that are drawn by lot, or taken in the order of ``scorer train next``; the
 Each quarter of the trays is tried once, by fits to fruit of the other three.
 
 What a fit learns from trays drawn to look like the site's is drawn once for a look, by the trays on which the first
-forty fruit lie. Those trays and the tried ones come of one simulator, so what they give
-is what they may give at most.
+forty fruit lie and as many photos without labels as `scorer train fit` looks at. Those trays and the tried ones come
+of one simulator, so what they give is what they may give at most.
 
 Beside the curve stand how far the probabilities hold, and how often a batch of such trays is warned of; both also of
 trays of the training set's look that the shipped model was not fitted on.
@@ -30,7 +30,7 @@ from scorer.kinds import NOT_A_MARK, MarkModel
 from scorer.look_drift.reference import reference_of
 from scorer.model_shelf.compare import COMPARED_KINDS, Judged
 from scorer.model_shelf.judged import judge_trays
-from scorer.model_shelf.site_model import DRAWN_TRAYS, shipped_base
+from scorer.model_shelf.site_model import DRAWN_TRAYS, LOOK_PHOTOS, shipped_base
 from scorer.resources import models_folder
 from scorer.simulate.settings import TraySettings
 from scorer.simulate.tray_set import simulate_trays
@@ -139,8 +139,10 @@ def _part(photos: Sequence[Path], measured: MeasuredTrays, place: int) -> Part:
 
 def _tried(parts: Sequence[Part], base: Base, jobs: int) -> list[Tried]:
     """The shipped model, fits to few labels, and last the fits to all."""
-    first = _by_lot(parts[0].pool, GOAL_FRUIT, base.model, np.random.default_rng([GOAL_FRUIT, 0]))
-    look = look_of(parts[0].pool.of_trays(set(first.fruit["tray"])).fruit)
+    pool, rng = parts[0].pool, np.random.default_rng([GOAL_FRUIT, 0])
+    labelled = set(_by_lot(pool, GOAL_FRUIT, base.model, rng).fruit["tray"])
+    others = rng.permutation(sorted(set(pool.fruit["tray"]) - labelled))[:LOOK_PHOTOS]
+    look = look_of(pool.of_trays(labelled | set(others)).fruit)
     if look is None:
         raise LabelsError("No tray of the look has a card that can be seen.")
     ready = base.having_seen(draw_trays(look, base.model.discriminant, trays=DRAWN_TRAYS, seed=0, jobs=jobs))

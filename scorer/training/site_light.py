@@ -1,0 +1,80 @@
+"""How hard the light over a site's trays is: told by the shade and shine on its fruit, as kinds of light that do so."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
+
+from scorer.fruit.find import Fruit
+from scorer.tray import LocatedTray
+
+SHADE_COLUMNS: Final = ("shade_range", "shade_slope", "glint")
+SEEN_WELL: Final = 0.3
+"""Skin that faces the camera less shows too little of itself; our own choice."""
+LUMINANCE_BGR: Final = (0.0722, 0.7152, 0.2126)
+"""Share of each channel in luminance (IEC 61966-2-1, sRGB)."""
+DARK, LIGHT, BRIGHTEST = 0.1, 0.9, 0.995
+LEAST_LIGHT: Final = 1e-3
+ROUNDS: Final = 100
+
+Float64 = NDArray[np.float64]
+
+
+def light_is_known(tray: LocatedTray) -> bool:
+    """Whether the card's patches could be read."""
+    return tray.pose is not None and bool(np.isfinite(tray.correction.residual_delta_e00))
+
+
+def fruit_shade(tray: LocatedTray, fruit: Fruit) -> dict[str, float]:
+    """SHADE_COLUMNS of a fruit, as natural logarithms of luminance; NaN without a card.
+
+    They are its light skin over its dark skin, the steepest fall of light over it, per radius, and its shine over its
+    usual skin. A small lamp leaves a dark side and a bright glint, a cloudy sky neither.
+    """
+    seen = fruit.inside & (fruit.skin.facing > SEEN_WELL)
+    if not (seen.any() and light_is_known(tray)):
+        return dict.fromkeys(SHADE_COLUMNS, float("nan"))
+    light = tray.correction.to_linear(tray.bgr[fruit.window][seen][:, None])[:, 0]
+    value = np.log(np.maximum(light @ np.array(LUMINANCE_BGR), LEAST_LIGHT))
+    rows, columns = np.nonzero(seen)
+    radius_px = np.sqrt(len(value) / np.pi)
+    place = np.column_stack([rows - rows.mean(), columns - columns.mean()]) / radius_px
+    fall = np.linalg.lstsq(place, value - value.mean(), rcond=None)[0]
+    dark, middle, lit, brightest = np.quantile(value, [DARK, 0.5, LIGHT, BRIGHTEST])
+    return dict(zip(SHADE_COLUMNS, (float(lit - dark), float(np.hypot(*fall)), float(brightest - middle)), strict=True))
+
+
+def tray_shades(fruit: pd.DataFrame) -> Float64:
+    """Usual shade (trays, 3) of the fruit of each tray of which it is known, the same whatever their order."""
+    shades = fruit.groupby("tray")[list(SHADE_COLUMNS)].median().dropna().to_numpy(float)
+    return np.asarray(shades[np.lexsort(shades.T)])
+
+
+def light_chances(site: Float64, drawn: Sequence[Float64]) -> Float64:
+    """How often each of some kinds of light lies over a site's trays, (kinds,), by shades (trays, 3).
+
+    Trays drawn under each kind tell how likely a shade is under it, by a normal distribution whose spread all kinds
+    share. From equal shares on they are moved until they explain the site's trays best (Saerens, Latinne and
+    Decaestecker 2002, Neural Computation 14; from memory), as if one more tray of each kind had been seen: so few trays
+    tell little.
+
+    Parameters
+    ----------
+    drawn : shades of trays under each kind, two trays or more.
+    """
+    kinds = len(drawn)
+    named = np.repeat(np.arange(kinds), [len(shades) for shades in drawn])
+    likely = (
+        LinearDiscriminantAnalysis(priors=np.full(kinds, 1 / kinds)).fit(np.vstack(drawn), named).predict_proba(site)
+    )
+    chances = np.full(kinds, 1 / kinds)
+    for _ in range(ROUNDS):
+        explained = likely * chances
+        share = explained / explained.sum(axis=1, keepdims=True)
+        chances = (share.sum(axis=0) + 1) / (len(site) + kinds)
+    return chances
