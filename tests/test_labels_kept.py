@@ -18,7 +18,7 @@ from scorer.errors import AccessError, LabelsError, RecordsError
 from scorer.labels.coco import read_coco
 from scorer.labels.keep import Kept, keep_labels, labels_of
 from scorer.labels.labels import together
-from scorer.labels.photos_there import PhotoThere, photos_in_store
+from scorer.labels.photos_there import PhotoThere, photos_in_store, some_files
 from scorer.labels.verdict_list import read_verdicts
 from scorer.records.audit import audit_records
 from scorer.records.checks import say_fruit
@@ -283,3 +283,27 @@ def test_photos_of_the_records_are_found_in_the_store_by_name_or_hash(
     assert photos_in_store(records, place, called=["tray_2.jpg"]) == {}
     assert photos_in_store(records, place, known=["f" * 64]) == {}
     assert photos_in_store(records, lambda _: None) == {}
+
+
+def test_some_of_the_photos_at_hand_are_drawn_by_lot_besides_those_given(
+    records: Engine, tmp_path: Path, photos: Photos
+) -> None:
+    sha256 = scored(records)
+    (labelled, *_) = photos.values()
+    folder = tmp_path / "others"
+    folder.mkdir()
+    for number in range(6):
+        (folder / f"other_{number}.jpg").write_bytes(bytes([number]))
+    kept = tmp_path / "kept.jpg"
+
+    def drawn(most: int, seed: int = 0, besides: Photos | None = None) -> list[Path]:
+        places = [folder, labelled.path]
+        return some_files(records, {sha256: kept}.get, places, besides=besides or {}, most=most, seed=seed)
+
+    assert {path.name for path in drawn(9)} == {"kept.jpg", labelled.path.name, *(f"other_{i}.jpg" for i in range(6))}
+    assert len(drawn(9)) == 8
+    assert kept not in drawn(9, besides={sha256: labelled})
+    assert labelled.path not in drawn(9, besides={sha256: labelled})
+    assert drawn(3) == drawn(3)
+    assert len({tuple(drawn(3, seed)) for seed in range(5)}) > 1
+    assert some_files(records, lambda _: None, [], besides={}, most=3, seed=0) == []

@@ -192,7 +192,9 @@ def test_a_site_fits_a_model_and_may_put_it_to_use(
     shelf, photos = Shelf(tmp_path / "models"), photos_in_folders([folder])
     with pytest.raises(AccessError, match="may not train and compare models"):
         fit_on_labels(Person("Reed", frozenset({Role.OFFICER})), shelf, labels, photos, name="home")
-    done = fit_on_labels(ANALYST, shelf, labels, photos, name="home", base=base, wishes=Wishes(seed=1, drawn_trays=1))
+    others = [tmp_path / "not_a_photo.jpg", next(iter(photos.values())).path]
+    wishes = Wishes(seed=1, drawn_trays=1)
+    done = fit_on_labels(ANALYST, shelf, labels, photos, name="home", base=base, others=others, wishes=wishes)
     assert [one.trouble for one in kept_models(shelf)] == ["", ""]
     card = done.kept.card
     assert done.comparison is not None
@@ -201,6 +203,7 @@ def test_a_site_fits_a_model_and_may_put_it_to_use(
     assert card["labels_on_photos"] == sorted(photos)
     assert card["adapted_from"] == base.model.sha256
     assert card["look_drawn_trays"] == 1
+    assert card["look_told_by_other_photos"] == len(others)
     assert np.shape(card["look_skin_between_srgb"]) == np.shape(card["look_floor_between_srgb"]) == (2, 3)
     assert abs(card["look_colour_cast"]) < 1
     assert set(card["figures_held_out"]) >= {"per_kind", "verdicts_right", "brown_error_mm2", "brier", "reliability"}

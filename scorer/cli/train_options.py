@@ -65,15 +65,14 @@ def photos_there(
 
 
 def some_others(engine: Engine, folders: Sequence[Path], photos: Mapping[str, PhotoThere], seed: int) -> list[Path]:
-    """Photos at hand besides these, at most LOOK_PHOTOS, drawn by lot."""
+    """Photos at hand besides these, LOOK_PHOTOS at most, drawn by lot."""
     from scorer.arrivals.store import store_beside
     from scorer.labels.photos_there import some_files
     from scorer.model_shelf.site_model import LOOK_PHOTOS
 
     store = or_sentence(partial(store_beside, engine.url))
-    without = set(photos) | {str(photo.path) for photo in photos.values()}
     return or_sentence(
-        partial(some_files, engine, store.photo_path, folders, without=without, most=LOOK_PHOTOS, seed=seed)
+        partial(some_files, engine, store.photo_path, folders, besides=photos, most=LOOK_PHOTOS, seed=seed)
     )
 
 

@@ -108,7 +108,7 @@ def some_files(
     photo_path: Callable[[str], Path | None],
     folders: Sequence[Path],
     *,
-    without: Collection[str],
+    besides: Mapping[str, PhotoThere],
     most: int,
     seed: int,
 ) -> list[Path]:
@@ -117,7 +117,7 @@ def some_files(
     Parameters
     ----------
     photo_path : where the store keeps a photo of this SHA-256, None where it does not.
-    without : SHA-256 of photos of the store, and paths, that are left out.
+    besides : photos that are left out, by SHA-256.
 
     Raises
     ------
@@ -125,8 +125,9 @@ def some_files(
     """
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
         kept = sorted(connection.scalars(select(Photo.sha256)))
-    stored = [path for sha256 in kept if sha256 not in without and (path := photo_path(sha256)) is not None]
-    found = stored + [file.path for file in find_photos(folders) if str(file.path) not in without]
+    left_out = {photo.path for photo in besides.values()}
+    found = [path for sha256 in kept if sha256 not in besides and (path := photo_path(sha256)) is not None]
+    found += [file.path for file in find_photos(folders) if file.path not in left_out]
     drawn = np.random.default_rng(seed).permutation(len(found))[:most]
     return [found[place] for place in sorted(drawn)]
 

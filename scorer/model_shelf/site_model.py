@@ -140,6 +140,8 @@ def fit_on_labels(
     trays = site_trays(newest, photos, base, picked, wishes)
     as_shipped = trays.seen_by[AS_SHIPPED]
     must_teach(as_shipped, trays.named)
+    if wishes.drawn_trays and others:
+        on_step(f"looking at {len(others)} photos without labels")
     look = look_of(_looks(as_shipped, others, wishes.jobs)) if wishes.drawn_trays else None
     if look is not None:
         on_step(f"drawing {wishes.drawn_trays} trays that look like these")
