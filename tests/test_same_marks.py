@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
 
@@ -16,14 +18,35 @@ from scorer.agreement.kappa import agreement_table, same_person_again
 from scorer.labels.labels import Labels, label_table, mask_of, no_labels
 from scorer.labels.said_of_items import item_in_words, kinds_said, verdicts_said
 from scorer.labels.same_marks import LEAST_IOU, SAID_DTYPES, outlined_marks, same_mark
-from scorer.labels.scored_outlines import ScoredMasks
 from scorer.language import load_language
 from scorer.records.words_in_force import NOT_A_MARK
 from tests.label_files import SIZE, WHEN
 
 PHOTO, OTHER_PHOTO = "a" * 64, "b" * 64
 WEEK = timedelta(days=7)
-NO_MASKS = ScoredMasks(lambda sha256: None, lambda sha256: None, lambda sha256: None)
+
+
+@dataclass(frozen=True)
+class KeptMasks:
+    """Masks of photos, each of marks that one model scored; they remember which of them were opened."""
+
+    models: Mapping[str, str] = field(default_factory=dict)
+    marks: np.ndarray | None = None
+    opened: list[str] = field(default_factory=list)
+
+    def model_of_masks(self, sha256: str) -> str | None:
+        return self.models.get(sha256)
+
+    def mark_mask(self, sha256: str) -> np.ndarray | None:
+        self.opened.append(sha256)
+        return self.marks
+
+    def fruit_mask(self, sha256: str) -> np.ndarray | None:
+        self.opened.append(sha256)
+        return None
+
+
+NO_MASKS = KeptMasks()
 
 
 def square(left: float, top: float = 20, side: float = 20) -> list[float]:
@@ -204,12 +227,12 @@ def test_scored_marks_and_fruit_are_known_by_their_numbers() -> None:
     assert np.array_equal(kinds_said(no_labels(), NO_MASKS).columns, list(SAID_DTYPES))
 
 
-def scored(model: str, *marks: list[float]) -> ScoredMasks:
+def scored(model: str, *marks: list[float]) -> KeptMasks:
     """Masks of a score by one model with square marks, numbered from 1."""
     mask = np.zeros(SIZE[::-1], np.uint16)
     for number, polygon in enumerate(marks, start=1):
         mask[mask_of(pd.Series(outline("Finch", polygon)))] = number
-    return ScoredMasks({PHOTO: model}.get, lambda sha256: mask, lambda sha256: None)
+    return KeptMasks({PHOTO: model}, mask)
 
 
 def word(who: str, mark: int, kind: str, model: str = "c" * 64) -> dict[str, Any]:
@@ -279,9 +302,8 @@ def test_items_are_called_in_the_readers_language() -> None:
 
 
 def test_masks_are_opened_only_of_photos_with_words_and_outlines_both() -> None:
-    opened: list[str] = []
-    masks = ScoredMasks({PHOTO: "c" * 64, OTHER_PHOTO: "c" * 64}.get, opened.append, opened.append)
+    masks = KeptMasks({PHOTO: "c" * 64, OTHER_PHOTO: "c" * 64})
     words = [word("Wattle", 1, "cut"), word("Wattle", 2, "cut"), word("Finch", 1, "cut") | {"sha256": OTHER_PHOTO}]
     table = kinds_said(labels_with(words, [outline("Finch", square(10))], [look("Finch")]), masks)
-    assert opened == [PHOTO]
+    assert masks.opened == [PHOTO]
     assert table["item"].nunique() == 4

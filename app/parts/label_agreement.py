@@ -38,8 +38,7 @@ def label_agreement(visit: Visit, labels: Labels) -> None:
             "times of 100."
         )
     )
-    store = visit.desk.store
-    masks = ScoredMasks(store.model_of_masks, store.mark_mask, store.fruit_mask)
+    masks = visit.desk.store
     said = _said(labels, masks, labels.sha256)
     for what, table in said.items():
         st.header(words.text(_ABOUT[what]))

@@ -20,7 +20,7 @@ from scorer.errors import OutputError, PhotoError
 from scorer.labels.labels import Labels, mask_of
 from scorer.labels.photos_there import PhotoThere
 from scorer.labels.said_of_items import item_in_words
-from scorer.labels.scored_outlines import ScoredMasks, rle_in_mask
+from scorer.labels.scored_outlines import ScoredMasks, marks_of, rle_in_mask
 from scorer.picture import to_srgb, upright
 from scorer.picture_file import damaged, open_picture
 from scorer.results import reason_of, write_whole
@@ -142,7 +142,7 @@ def _scored(word: pd.Series, masks: ScoredMasks) -> NDArray[np.bool_] | None:
     """What was scored where a word was said of a scored mark or of a fruit; None where that is not known."""
     rle = None
     if pd.notna(word["mark"]):
-        rle = rle_in_mask(masks.marks(word["sha256"], word["model"]), int(word["mark"]))
+        rle = rle_in_mask(marks_of(masks, word["sha256"], word["model"]), int(word["mark"]))
     if rle is None and pd.notna(word["fruit"]):
         rle = rle_in_mask(masks.fruit_mask(word["sha256"]), int(word["fruit"]))
     if rle is None:

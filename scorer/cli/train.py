@@ -14,7 +14,7 @@ import click
 from scorer.cli.ask import FILE, analyst, of_records, or_sentence, or_usage
 from scorer.cli.train_agreement import agreement, disagreements
 from scorer.cli.train_fit import doubtful, fit, next_
-from scorer.cli.train_options import labelled_records, photos_there, scored_masks, with_photos
+from scorer.cli.train_options import labelled_records, photos_there, store_of, with_photos
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -106,7 +106,7 @@ def export(file: Path, who: str | None, folders: tuple[Path, ...], where: Path |
     engine, said = labelled_records(where)
     if name not in said.people():
         raise click.UsageError(f"{name} has labelled nothing; give one of {', '.join(said.people())} with --who.")
-    own = with_scored_outlines(said.by(name).newest(), scored_masks(engine))
+    own = with_scored_outlines(said.by(name).newest(), store_of(engine))
     shown = {*own.photos["sha256"], *own.outlines["sha256"]}
     photos = photos_there(engine, folders, known=shown)
     or_sentence(partial(write_coco, own, photos, file))

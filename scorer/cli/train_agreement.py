@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from scorer.cli.ask import CSV, FOLDER, INTERRUPTED, of_records, or_sentence
-from scorer.cli.train_options import labelled_records, photo_names, photos_there, scored_masks, with_photos
+from scorer.cli.train_options import labelled_records, photo_names, photos_there, store_of, with_photos
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,7 @@ def agreement(where: Path | None, folders: tuple[Path, ...], file: Path | None) 
     from scorer.results import write_whole
 
     engine, labels = labelled_records(where)
-    masks = scored_masks(engine)
+    masks = store_of(engine)
     said = {"marks": kinds_said(labels, masks), "fruit verdicts": verdicts_said(labels)}
     names = photo_names(engine, photos_there(engine, folders, known=_photos_of(said)))
     tables = []
@@ -78,7 +78,7 @@ def disagreements(
     from scorer.labels.said_of_items import kinds_said, verdicts_said
 
     engine, labels = labelled_records(where)
-    masks = scored_masks(engine)
+    masks = store_of(engine)
     said = {"marks": kinds_said(labels, masks), "fruit verdicts": verdicts_said(labels)}
     photos = photos_there(engine, folders, known=_photos_of(said))
     told = Told(tuple(said.values()), labels, photos, masks, photo_names(engine, photos))

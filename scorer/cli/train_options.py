@@ -14,9 +14,9 @@ from scorer.cli.ask import or_sentence
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
+    from scorer.arrivals.store import PhotoStore
     from scorer.labels.labels import Labels
     from scorer.labels.photos_there import PhotoThere
-    from scorer.labels.scored_outlines import ScoredMasks
 
 
 def with_photos(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -46,6 +46,13 @@ def labelled_records(where: Path | None) -> tuple[Engine, Labels]:
     return engine, labels
 
 
+def store_of(engine: Engine) -> PhotoStore:
+    """The photo store beside the records."""
+    from scorer.arrivals.store import store_beside
+
+    return or_sentence(partial(store_beside, engine.url))
+
+
 def photos_there(
     engine: Engine | None,
     folders: Sequence[Path],
@@ -54,35 +61,22 @@ def photos_there(
     known: Collection[str] | None = None,
 ) -> dict[str, PhotoThere]:
     """Photos by SHA-256, in folders and in the photo store of the records; see ``scorer.labels.photos_there``."""
-    from scorer.arrivals.store import store_beside
     from scorer.labels.photos_there import photos_in_folders, photos_in_store
 
     found = or_sentence(partial(photos_in_folders, folders, called=called, known=known)) if folders else {}
     if engine is None:
         return found
-    store = or_sentence(partial(store_beside, engine.url))
-    return or_sentence(partial(photos_in_store, engine, store.photo_path, called=called, known=known)) | found
+    path = store_of(engine).photo_path
+    return or_sentence(partial(photos_in_store, engine, path, called=called, known=known)) | found
 
 
 def some_others(engine: Engine, folders: Sequence[Path], photos: Mapping[str, PhotoThere], seed: int) -> list[Path]:
     """Photos at hand besides these, LOOK_PHOTOS at most, drawn by lot."""
-    from scorer.arrivals.store import store_beside
     from scorer.labels.photos_there import some_files
     from scorer.model_shelf.site_model import LOOK_PHOTOS
 
-    store = or_sentence(partial(store_beside, engine.url))
-    return or_sentence(
-        partial(some_files, engine, store.photo_path, folders, besides=photos, most=LOOK_PHOTOS, seed=seed)
-    )
-
-
-def scored_masks(engine: Engine) -> ScoredMasks:
-    """The masks of scored photos in the photo store of the records."""
-    from scorer.arrivals.store import store_beside
-    from scorer.labels.scored_outlines import ScoredMasks
-
-    store = or_sentence(partial(store_beside, engine.url))
-    return ScoredMasks(store.model_of_masks, store.mark_mask, store.fruit_mask)
+    path = store_of(engine).photo_path
+    return or_sentence(partial(some_files, engine, path, folders, besides=photos, most=LOOK_PHOTOS, seed=seed))
 
 
 def photo_names(engine: Engine, photos: Mapping[str, PhotoThere]) -> dict[str, str]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -18,24 +16,22 @@ from scorer.records.words_in_force import NOT_A_MARK
 Mask = NDArray[np.uint16]
 
 
-@dataclass(frozen=True)
-class ScoredMasks:
-    """The masks of scored photos.
+class ScoredMasks(Protocol):
+    """Where the masks of scored photos are, by the photo's SHA-256; ``scorer.arrivals.store.PhotoStore`` is one."""
 
-    Parameters
-    ----------
-    model_of : the model whose marks a photo's masks number, by the photo's SHA-256; None where nobody noted it.
-    mark_mask, fruit_mask : (H, W) uint16 in full pixels of the upright photo, None where there is none;
-        ``scorer.arrivals.store.PhotoStore`` has all three.
-    """
+    def model_of_masks(self, sha256: str) -> str | None:
+        """The model whose marks a photo's masks number; None where nobody noted it."""
 
-    model_of: Callable[[str], str | None]
-    mark_mask: Callable[[str], Mask | None]
-    fruit_mask: Callable[[str], Mask | None]
+    def mark_mask(self, sha256: str) -> Mask | None:
+        """(H, W) uint16 in full pixels of the upright photo, 0 or the mark's number; None where there is none."""
 
-    def marks(self, sha256: str, model: str) -> Mask | None:
-        """Where the marks lie that this model scored; None where that is not known."""
-        return self.mark_mask(sha256) if self.model_of(sha256) == model else None
+    def fruit_mask(self, sha256: str) -> Mask | None:
+        """The same for fruit."""
+
+
+def marks_of(masks: ScoredMasks, sha256: str, model: str) -> Mask | None:
+    """Where the marks lie that this model scored; None where that is not known."""
+    return masks.mark_mask(sha256) if masks.model_of_masks(sha256) == model else None
 
 
 def rle_in_mask(mask: Mask | None, number: int) -> dict[str, Any] | None:
@@ -50,7 +46,7 @@ def scored_words(named: pd.DataFrame, masks: ScoredMasks) -> list[dict[Any, Any]
     """Rows of ``Labels.named``, each with the ``rle`` of its mark, None where it is not known."""
     found: list[dict[Any, Any]] = []
     for (sha256, model), words in named.groupby(["sha256", "model"], sort=True):
-        mask = masks.marks(str(sha256), str(model))
+        mask = marks_of(masks, str(sha256), str(model))
         found += [word | {"rle": rle_in_mask(mask, word["mark"])} for word in words.to_dict("records")]
     return found
 
