@@ -69,11 +69,11 @@ def draw_trays(
 def in_its_light(settings: TraySettings, look: SiteLook, of_each: int, seed: int, jobs: int = 1) -> TraySettings:
     """Settings with kinds of light as often as they are a site's, and with colours about as they are to be drawn.
 
-    Settings that fix the light stay as they are.
+    Settings that fix the light stay as they are, and all do where too few trays are drawn to tell.
 
     Parameters
     ----------
-    of_each : so many trays are drawn under each kind of light, twice.
+    of_each : so many trays are drawn under each kind of light, twice; FEWEST_TO_TELL at least.
     seed, jobs : as for ``draw_trays``.
     """
 
@@ -81,7 +81,7 @@ def in_its_light(settings: TraySettings, look: SiteLook, of_each: int, seed: int
         lit = (replace(settings, light=light) for light in LIGHTS)
         return [_seen(each, of_each, seed + place, jobs) for place, each in enumerate(lit)]
 
-    if settings.light is not None:
+    if settings.light is not None or of_each < FEWEST_TO_TELL:
         return settings
     settings = nearer(settings, look, look_of(pd.concat(under_each())))  # shine shows more on a darker skin
     shades = [tray_shades(seen) for seen in under_each()]
