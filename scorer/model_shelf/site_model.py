@@ -39,9 +39,10 @@ from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds, moved
 from scorer.tray import DEFAULT_LIMITS
 
 LIMITS_OF_USE: Final = (
-    "Fitted to one site's labels: other orchards, cultivars, trays and phones may look unlike, and it may know them less "
-    "well than the shipped model does. Check by eye before a figure about people's work rests on it. Labels are people's "
-    "words and may be wrong. One side of each fruit is seen. Names say what a mark looks like, not what caused it."
+    "Fitted to one site's labels: other orchards, cultivars, trays and phones may look unlike, and it may know them "
+    "less well than the shipped model does. Check by eye before a figure about people's work rests on it. Labels are "
+    "people's words and may be wrong. One side of each fruit is seen. Names say what a mark looks like, not what "
+    "caused it."
 )
 DRAWN_TRAYS: Final = 160
 LOOK_PHOTOS: Final = 60
