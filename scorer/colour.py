@@ -5,7 +5,7 @@ Images keep OpenCV's channel order (blue, green, red); colours given as rows are
 
 from __future__ import annotations
 
-from typing import cast
+from typing import Final, cast
 
 import cv2
 import numpy as np
@@ -14,6 +14,10 @@ from skimage.color import deltaE_ciede2000, lab2xyz, rgb2lab
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
+
+
+LUMINANCE_BGR: Final = (0.0722, 0.7152, 0.2126)
+"""Share of each channel in luminance (IEC 61966-2-1, sRGB)."""
 
 
 def srgb_to_linear(srgb: ArrayLike) -> Float64:

@@ -33,7 +33,7 @@ from scorer.training.drawn_trays import draw_trays
 from scorer.training.measured import MeasuredTrays, measure_trays, true_fractions
 from scorer.training.model_folder import brown_quantiles, keep_model, learned_before, learned_from
 from scorer.training.site_fit import Base, fit_site, must_teach
-from scorer.training.site_look import LOOK_COLUMNS, look_of, looks_on_photos
+from scorer.training.site_look import look_of, looks_on_photos
 from scorer.training.site_trays import OutlinedTray, named_marks, outlined_trays
 from scorer.training.thresholds import AS_SHIPPED, CHOICES, Thresholds, moved
 from scorer.tray import DEFAULT_LIMITS
@@ -141,14 +141,7 @@ def fit_on_labels(
     trays = site_trays(newest, photos, base, picked, wishes)
     as_shipped = trays.seen_by[AS_SHIPPED]
     must_teach(as_shipped, trays.named)
-    if wishes.drawn_trays and others:
-        on_step(f"looking at {len(others)} photos without labels")
-    look = look_of(_looks(as_shipped, others, wishes.jobs)) if wishes.drawn_trays else None
-    if look is not None:
-        on_step(f"drawing {wishes.drawn_trays} trays that look like these")
-        base = base.having_seen(
-            draw_trays(look, base.model.discriminant, trays=wishes.drawn_trays, seed=wishes.seed, jobs=wishes.jobs)
-        )
+    base, about_look = _having_seen_drawn(base, as_shipped, others, wishes, on_step)
     on_step("fitting")
     fit = fit_site(
         trays.seen_by, base, named=trays.named, wanted_error=wishes.wanted_error, seed=wishes.seed, jobs=wishes.jobs
@@ -160,11 +153,7 @@ def fit_on_labels(
         "mark_from": fit.mark_from,
         "sure_from": fit.sure_from,
         "thresholds": asdict(fit.thresholds),
-        "look_told_by_other_photos": len(others),
-        "look_drawn_trays": 0 if look is None else wishes.drawn_trays,
-        "look_skin_between_srgb": None if look is None else look.skin,
-        "look_floor_between_srgb": None if look is None else look.floor,
-        "look_colour_cast": None if look is None else round(look.cast, 3),
+        **about_look,
         "fruit": len(trays.seen_by[fit.thresholds].fruit[["tray", "fruit"]].drop_duplicates()),
         "brown_fractions": _brown(trays.seen_by[fit.thresholds]),
         "figures_held_out": ({} if new is None else figures_of(new, crews=crews))
@@ -180,10 +169,30 @@ def fit_on_labels(
     return FittedOnSite(kept, comparison, _said_of(comparison), len(_spoken_of(newest) - set(photos)))
 
 
-def _looks(labelled: MeasuredTrays, others: Sequence[Path], jobs: int) -> pd.DataFrame:
-    """How fruit look on labelled photos, and on others."""
-    looks = [labelled.fruit[["tray", *LOOK_COLUMNS]], looks_on_photos(others, jobs)]
-    return pd.concat([each for each in looks if len(each)] or looks)
+def _having_seen_drawn(
+    base: Base, labelled: MeasuredTrays, others: Sequence[Path], wishes: Wishes, on_step: Callable[[str], None]
+) -> tuple[Base, dict[str, Any]]:
+    """The base having learned from trays drawn to look like those on photos, and what its card says of that."""
+    look, told = None, 0
+    if wishes.drawn_trays:
+        if others:
+            on_step(f"looking at {len(others)} photos without labels")
+        seen = looks_on_photos(others, wishes.jobs)
+        told = seen["tray"].nunique()
+        looks = [each for each in (labelled.fruit[list(seen.columns)], seen) if len(each)]
+        look = look_of(pd.concat(looks)) if looks else None
+    if look is not None:
+        on_step(f"drawing {wishes.drawn_trays} trays that look like these")
+        base = base.having_seen(
+            draw_trays(look, base.model.discriminant, trays=wishes.drawn_trays, seed=wishes.seed, jobs=wishes.jobs)
+        )
+    return base, {
+        "look_told_by_other_photos": told,
+        "look_drawn_trays": 0 if look is None else wishes.drawn_trays,
+        "look_skin_between_srgb": None if look is None else look.skin,
+        "look_floor_between_srgb": None if look is None else look.floor,
+        "look_colour_cast": None if look is None else round(look.cast, 3),
+    }
 
 
 def _fit_on_verdicts(

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from scorer.colour import LUMINANCE_BGR
 from scorer.simulate.light import LightRig, kelvin_bgr
 
 Floats = NDArray[np.floating[Any]]
@@ -52,7 +53,7 @@ class PhoneLook:
 def draw_phone(rng: np.random.Generator, rig: LightRig, brightness: float) -> PhoneLook:
     """Draw a phone; ``brightness`` is the mean luminance of the scene, which the exposure follows halfway."""
     exposure = 0.8 * (0.3 / (0.1 + 0.65 * brightness)) ** 0.5 * 2 ** float(np.clip(rng.normal(0, 0.4), -1, 1))
-    white = rig.white / float(rig.white @ [0.0722, 0.7152, 0.2126])
+    white = rig.white / float(rig.white @ LUMINANCE_BGR)
     miss = np.exp(np.array([rng.normal(0, 0.07), 0.0, rng.normal(0, 0.07)]) + rng.normal(0, 0.015, 3))
     kept = rng.uniform(*_TAKEN_OUT)
     return PhoneLook(

@@ -77,6 +77,9 @@ class TraySettings:
         ):
             if value is not None and value not in allowed:
                 raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
+        chances = self.light_chances
+        if chances is not None and (len(chances) != len(LIGHTS) or min(chances) < 0 or abs(sum(chances) - 1) > 1e-6):
+            raise ValueError(f"light_chances must be {len(LIGHTS)} shares that add up to 1, got {chances!r}")
         for kind in self.habits or {}:
             if kind not in MARK_KINDS:
                 raise ValueError(f"habits must name kinds of {', '.join(MARK_KINDS)}, got {kind!r}")

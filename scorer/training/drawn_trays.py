@@ -23,7 +23,7 @@ from scorer.simulate.settings import LIGHTS, ColourPair, TraySettings
 from scorer.simulate.tray_set import simulate_trays
 from scorer.training.labelled import read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
-from scorer.training.site_light import light_chances, tray_shades
+from scorer.training.site_light import LEAST_LIGHT, light_chances, tray_shades
 from scorer.training.site_look import SiteLook, as_pair, look_of, looks_on_photos
 
 PLAIN: Final = TraySettings(look="turning", floor="white")
@@ -32,13 +32,12 @@ without a pattern."""
 TRIAL_SIZE_PX: Final = (1200, 900)
 """Of the trays that are drawn first, to see how they come out: enough to see colours and shades, not marks."""
 OF_A_LIGHT: Final = 8
+"""Trays drawn under each kind of light, to tell which are the site's; our own choice, as are the next two."""
 TRIAL_TRAYS: Final = 16
 TRIALS: Final = 3
-"""Trays drawn under each kind of light, and under those that are the site's, and how often; all are our own choice."""
+"""Trays then drawn under the site's light, and how often, to find the colours to draw."""
 FEWEST_TO_TELL: Final = 2
 """Trays under a kind of light whose shades can be seen, without which no kind is told from the others."""
-LEAST_LIGHT: Final = 1e-3
-"""Share of white that a surface is taken to send back at least, so that a black one divides nothing by nothing."""
 LEAST_APART: Final = 1e-3
 MOST_WIDER: Final = 2.0
 """So much further apart, or nearer, two colours are drawn at most from one trial to the next."""

@@ -10,16 +10,17 @@ import pandas as pd
 from numpy.typing import NDArray
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
+from scorer.colour import LUMINANCE_BGR
 from scorer.fruit.find import Fruit
 from scorer.tray import LocatedTray
 
 SHADE_COLUMNS: Final = ("shade_range", "shade_slope", "glint")
 SEEN_WELL: Final = 0.3
 """Skin that faces the camera less shows too little of itself; our own choice."""
-LUMINANCE_BGR: Final = (0.0722, 0.7152, 0.2126)
-"""Share of each channel in luminance (IEC 61966-2-1, sRGB)."""
 DARK, LIGHT, BRIGHTEST = 0.1, 0.9, 0.995
+"""Quantiles of a fruit's luminance that stand for its dark skin, its light skin and its shine; our own choice."""
 LEAST_LIGHT: Final = 1e-3
+"""Share of white that a surface is taken to send back at least, so that a black one divides nothing by nothing."""
 ROUNDS: Final = 100
 
 Float64 = NDArray[np.float64]
