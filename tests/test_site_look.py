@@ -20,8 +20,9 @@ from scorer.kinds import load_model
 from scorer.simulate import MARK_KINDS, TraySettings
 from scorer.simulate.camera_effects import kelvin_of_cast
 from scorer.simulate.settings import ColourPair
+from scorer.simulate.skin import draw_look
 from scorer.simulate.tray_set import simulate_trays
-from scorer.training.drawn_trays import colours_to_draw, draw_trays
+from scorer.training.drawn_trays import colours_to_draw, draw_trays, skins_to_draw
 from scorer.training.labelled import LabelledTray, read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
 from scorer.training.site_look import (
@@ -62,18 +63,19 @@ def ochre(tmp_path_factory: pytest.TempPathFactory) -> MeasuredTrays:
         trays=3,
         seed=9,
         jobs=1,
-        settings=replace(SMALL, skin=OCHRE, floor_tone=LILAC, kelvin=2450.0),
+        settings=replace(SMALL, skins=(OCHRE,), floor_tone=LILAC, kelvin=2450.0),
     )
     return measure_trays([partial(read_labelled, photo) for photo in photos], [load_model().discriminant])[0]
 
 
 def test_the_measured_skin_is_about_that_which_was_drawn(ochre: MeasuredTrays) -> None:
     # each tray's skins are drawn within 15 % and 9 levels of what was asked for, and lie in uneven light: a colour is
-    # told to within 12 CIEDE2000, while ochre and the green of unripe mangoes are over 25 apart
+    # told to within 14 CIEDE2000, while ochre and the green of unripe mangoes are over 25 apart
     look = look_of(ochre.fruit)
     assert look is not None
+    assert len(look.skins) == ochre.fruit.dropna()["tray"].nunique() > 1
     for measured in look.skin:
-        assert min(deltaE_ciede2000(lab(measured), lab(asked)) for asked in OCHRE) < 12
+        assert min(deltaE_ciede2000(lab(measured), lab(asked)) for asked in OCHRE) < 14
     assert deltaE_ciede2000(lab(OCHRE[0]), lab((110, 135, 65))) > 25
 
 
@@ -170,7 +172,36 @@ def test_colours_that_came_as_wanted_stay_and_others_move_by_so_much_at_most(
     assert apart[1] <= 2 * apart[0] + 1e-9
 
 
-ON_LILAC = SiteLook(skin=((122.0, 89.0, 53.0), (169.0, 128.0, 86.0)), floor=LILAC, cast=0.1)
+GREENS, REDS = ((100.0, 130.0, 58.0), (124.0, 146.0, 76.0)), ((160.0, 60.0, 48.0), (180.0, 84.0, 60.0))
+
+
+@given(st.lists(MIDDLING, min_size=2, max_size=6), st.floats(0.6, 1.0), st.floats(0.6, 1.0))
+def test_trays_that_came_too_near_to_each_other_are_drawn_further_apart(
+    wanted: list[ColourPair], among: float, within: float
+) -> None:
+    light = light_of(wanted)
+    trays, middle = light.mean(axis=1, keepdims=True), light.mean(axis=(0, 1))
+    nearer = middle + among * (trays - middle) + within * (light - trays)
+    came = [as_pair(255 * linear_to_srgb(pair)) for pair in nearer]
+    drawn = light_of(skins_to_draw(tuple(wanted), tuple(wanted), tuple(came)))
+    if np.ptp(trays, axis=0).max() > 0.1:
+        np.testing.assert_allclose(
+            drawn.mean(axis=1) - middle, (light.mean(axis=1) - middle) / among, rtol=0.02, atol=1e-4
+        )
+    if np.ptp(light - trays, axis=1).max() > 0.1:
+        apart = (light - trays)[:, 1] / within
+        np.testing.assert_allclose(drawn[:, 1] - drawn.mean(axis=1), apart, rtol=0.02, atol=1e-4)
+
+
+def test_where_some_trays_are_green_and_others_red_each_is_drawn_one_or_the_other() -> None:
+    looks = [draw_look(np.random.default_rng(seed), "turning", (GREENS, REDS)) for seed in range(20)]
+    # linear blue, green and red: green over red of both colours between which the skin of a tray varies
+    greener = np.array([[ground[1] / ground[2] for ground in look.grounds] for look in looks])
+    assert {(tray > 0.8).all() for tray in greener} == {True, False}
+    assert all((tray > 0.8).all() or (tray < 0.6).all() for tray in greener)
+
+
+ON_LILAC = SiteLook(skins=(((122.0, 89.0, 53.0), (169.0, 128.0, 86.0)),), floor=LILAC, cast=0.1)
 UNDER_A_LAMP = replace(SMALL, light="lamp")
 
 
@@ -180,7 +211,7 @@ def test_what_is_drawn_is_seen_about_as_wanted() -> None:
     assert drawn.fruit["whole"].all()
     seen = look_of(drawn.fruit)
     assert seen is not None
-    middles = [lab(tuple(np.mean(pair, axis=0))) for pair in (seen.skin, ON_LILAC.skin)]
+    middles = [lab(tuple(np.mean(skins, axis=(0, 1)))) for skins in (seen.skins, ON_LILAC.skins)]
     assert deltaE_ciede2000(*middles) < 3
 
 
@@ -192,7 +223,7 @@ def test_the_same_seed_draws_the_same_trays_to_learn_from() -> None:
 
 
 def test_photos_without_labels_show_the_look_and_one_that_cannot_be_opened_shows_none(tmp_path: Path) -> None:
-    photos = simulate_trays(tmp_path, trays=1, seed=9, jobs=1, settings=replace(SMALL, skin=OCHRE, card=True))
+    photos = simulate_trays(tmp_path, trays=1, seed=9, jobs=1, settings=replace(SMALL, skins=(OCHRE,), card=True))
     broken = tmp_path / "broken.jpg"
     broken.write_bytes(photos[0].read_bytes()[:3000])
     looks = looks_on_photos([broken, *photos])

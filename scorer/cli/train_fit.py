@@ -51,7 +51,7 @@ _SEED = click.option(
     "--drawn-trays",
     metavar="N",
     type=click.IntRange(min=0),
-    help="Trays drawn to look like those at hand, to learn from as well; 0 draws none. [default: 160]",
+    help="Trays drawn to look like those at hand, to learn from as well; 0 draws none. [default: 320]",
 )
 @_SEED
 @_JOBS

@@ -44,7 +44,7 @@ LIMITS_OF_USE: Final = (
     "people's words and may be wrong. One side of each fruit is seen. Names say what a mark looks like, not what "
     "caused it."
 )
-DRAWN_TRAYS: Final = 160
+DRAWN_TRAYS: Final = 320
 LOOK_PHOTOS: Final = 60
 """Photos without labels that are looked at, to see how the site's trays look."""
 FEWEST_GROUPS: Final = 5

@@ -230,7 +230,7 @@ def simulate_tray(seed: int | Sequence[int], settings: TraySettings | None = Non
     rng, settings = np.random.default_rng(seed), settings or TraySettings()
     scene = draw_scene(rng, settings)
     floor = settings.floor or str(rng.choice(FLOORS, p=_FLOOR_CHANCES))
-    look = draw_look(rng, settings.look or str(rng.choice(LOOKS)), settings.skin)
+    look = draw_look(rng, settings.look or str(rng.choice(LOOKS)), settings.skins)
     rig = draw_light(rng, settings.light or str(rng.choice(LIGHTS, p=settings.light_chances)), settings.kelvin)
     taken_at = settings.taken_at or _draw_clock(rng)
     tag_text = draw_tag_text(rng, taken_at) if settings.tag is None else settings.tag

@@ -32,7 +32,8 @@ class TraySettings:
     image_size : (width, height) of the upright photo in px.
     floor : one of `FLOORS` or `UNSEEN_FLOORS`.
     look : one of `LOOKS` or `UNSEEN_LOOKS`, the cultivar look that all fruit of the tray vary around.
-    skin : two 8-bit sRGB colours between which the skin of fruit varies, in place of the look's own.
+    skins : pairs of 8-bit sRGB colours. The skin of the tray's fruit varies between the two of a pair that is drawn by
+        lot, in place of the look's own.
     floor_tone : two 8-bit sRGB colours between which the floor lies, in place of its own; its name and texture stay.
     light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
     light_chances : how often each of `LIGHTS` is drawn, which add up to 1.
@@ -52,7 +53,7 @@ class TraySettings:
     image_size: tuple[int, int] | None = None
     floor: str | None = None
     look: str | None = None
-    skin: ColourPair | None = None
+    skins: tuple[ColourPair, ...] | None = None
     floor_tone: ColourPair | None = None
     light: str | None = None
     light_chances: tuple[float, ...] | None = None
@@ -77,6 +78,8 @@ class TraySettings:
         ):
             if value is not None and value not in allowed:
                 raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
+        if self.skins is not None and not self.skins:
+            raise ValueError("skins must hold at least one pair of colours, got none")
         chances = self.light_chances
         if chances is not None and (len(chances) != len(LIGHTS) or min(chances) < 0 or abs(sum(chances) - 1) > 1e-6):
             raise ValueError(f"light_chances must be {len(LIGHTS)} shares that add up to 1, got {chances!r}")

@@ -77,9 +77,9 @@ def _near(rng: np.random.Generator, colour: Colour, spread: float) -> Floats:
     return linear_bgr(*np.clip(base, 12, 245))
 
 
-def draw_look(rng: np.random.Generator, name: str, skin: ColourPair | None = None) -> SkinLook:
-    """Draw the look that all fruit of a tray vary around; ``skin`` stands in for the two colours of the look."""
-    first, second = skin or _GROUNDS[name]
+def draw_look(rng: np.random.Generator, name: str, skins: Sequence[ColourPair] | None = None) -> SkinLook:
+    """Draw the look that all fruit of a tray vary around; one of ``skins`` stands in for the look's two colours."""
+    first, second = _GROUNDS[name] if skins is None else skins[int(rng.integers(len(skins)))]
     blushed = name.endswith("blush")
     blush = _BLUSHES[rng.integers(len(_BLUSHES))]
     if name == "purple_blush":

@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from scorer.colour import linear_to_srgb, srgb_to_linear
 from scorer.marks.propose import Discriminant
@@ -24,7 +25,7 @@ from scorer.simulate.tray_set import simulate_trays
 from scorer.training.labelled import read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
 from scorer.training.site_light import LEAST_LIGHT, light_chances, tray_shades
-from scorer.training.site_look import SiteLook, as_pair, look_of, looks_on_photos
+from scorer.training.site_look import SiteLook, Skins, as_pair, look_of, looks_on_photos
 
 PLAIN: Final = TraySettings(look="turning", floor="white")
 """What a site's colours stand in for: a look without a blush of its own that the site's fruit may lack, and a floor
@@ -38,7 +39,7 @@ TRIALS: Final = 3
 """Trays then drawn under the site's light, and how often, to find the colours to draw."""
 FEWEST_TO_TELL: Final = 2
 """Trays under a kind of light whose shades can be seen, without which no kind is told from the others."""
-LEAST_APART: Final = 1e-3
+LEAST_APART: Final = 1e-4
 MOST_WIDER: Final = 2.0
 """So much further apart, or nearer, two colours are drawn at most from one trial to the next."""
 
@@ -58,7 +59,7 @@ def draw_trays(
     jobs : trays at once; they do not change what is drawn.
     like : what else is fixed about the trays.
     """
-    settings = replace(like, skin=look.skin, floor_tone=look.floor, kelvin=kelvin_of_cast(look.cast))
+    settings = replace(like, skins=look.skins, floor_tone=look.floor, kelvin=kelvin_of_cast(look.cast))
     settings = in_its_light(settings, look, min(trays, OF_A_LIGHT), seed, jobs)
     for _ in range(TRIALS):
         settings = nearer(settings, look, look_of(_seen(settings, min(trays, TRIAL_TRAYS), seed, jobs)))
@@ -93,27 +94,46 @@ def nearer(drawn: TraySettings, wanted: SiteLook, came: SiteLook | None) -> Tray
     """Settings whose trays are seen more as wanted, where those drawn came out so; None is that nothing can be told."""
     if came is None:
         return drawn
-    if drawn.skin is not None:
-        drawn = replace(drawn, skin=colours_to_draw(drawn.skin, wanted.skin, came.skin))
+    if drawn.skins is not None:
+        drawn = replace(drawn, skins=skins_to_draw(drawn.skins, wanted.skins, came.skins))
     if drawn.floor_tone is not None and wanted.floor is not None and came.floor is not None:
         drawn = replace(drawn, floor_tone=colours_to_draw(drawn.floor_tone, wanted.floor, came.floor))
     return drawn
 
 
-def colours_to_draw(drawn: ColourPair, to_be_seen: ColourPair, came: ColourPair) -> ColourPair:
-    """Two colours, in 8-bit sRGB, that are seen more as wanted than those that were drawn.
+def skins_to_draw(drawn: Skins, to_be_seen: Skins, came: Skins) -> Skins:
+    """Skins of trays, two colours in 8-bit sRGB each, that are seen more as wanted than those that were drawn.
 
-    In linear light, each channel by itself, both are drawn as much darker as the two came out lighter on average, and
-    as much nearer to each other as they came out further apart, beside how light they are.
+    In linear light, each channel by itself, all are drawn as much darker as they came out lighter on average; and the
+    trays as much nearer to each other, and the two colours of each, as they came out further apart.
     """
-    old, wanted, seen = (
-        np.maximum(srgb_to_linear(np.array(pair) / 255), LEAST_LIGHT) for pair in (drawn, to_be_seen, came)
-    )
-    apart = [float(np.linalg.norm((pair[1] - pair[0]) / pair.mean(axis=0))) for pair in (wanted, seen)]
-    wider = float(np.clip((apart[0] + LEAST_APART) / (apart[1] + LEAST_APART), 1 / MOST_WIDER, MOST_WIDER))
-    middle = old.mean(axis=0)
-    new = (wanted.mean(axis=0) / seen.mean(axis=0)) * (middle + wider * (old - middle))
-    return as_pair(255 * linear_to_srgb(np.clip(new, 0, 1)))
+    old, wanted, seen = (_light(pairs) for pairs in (drawn, to_be_seen, came))
+    of_trays, middle = old.mean(axis=1, keepdims=True), old.mean(axis=(0, 1))
+    among = _wider(_apart(wanted.mean(axis=1)), _apart(seen.mean(axis=1)))
+    within = _wider(*(_apart(pairs.swapaxes(0, 1)) for pairs in (wanted, seen)))
+    lighter = wanted.mean(axis=(0, 1)) / seen.mean(axis=(0, 1))
+    new = lighter * (middle + among * (of_trays - middle) + within * (old - of_trays))
+    return tuple(as_pair(pair) for pair in 255 * linear_to_srgb(np.clip(new, 0, 1)))
+
+
+def colours_to_draw(drawn: ColourPair, to_be_seen: ColourPair, came: ColourPair) -> ColourPair:
+    """Two colours that are seen more as wanted than those that were drawn; as ``skins_to_draw`` for a single tray."""
+    (pair,) = skins_to_draw((drawn,), (to_be_seen,), (came,))
+    return pair
+
+
+def _light(pairs: Skins) -> NDArray[np.float64]:
+    """Linear light (trays, 2, 3) of pairs of colours."""
+    return np.maximum(srgb_to_linear(np.array(pairs) / 255), LEAST_LIGHT)
+
+
+def _apart(light: NDArray[np.float64]) -> float:
+    """How far colours (N, ..., 3) lie from their mean, beside how light they are on average."""
+    return float(np.sqrt((((light - light.mean(axis=0)) / light.mean(axis=tuple(range(light.ndim - 1)))) ** 2).mean()))
+
+
+def _wider(wanted: float, seen: float) -> float:
+    return float(np.clip((wanted + LEAST_APART) / (seen + LEAST_APART), 1 / MOST_WIDER, MOST_WIDER))
 
 
 def _seen(settings: TraySettings, trays: int, seed: int, jobs: int) -> pd.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 import cv2
 import numpy as np
@@ -25,6 +25,7 @@ SKIN_COLUMNS: Final = ("skin_red", "skin_green", "skin_blue")
 FLOOR_COLUMNS: Final = ("floor_red", "floor_green", "floor_blue")
 CAST: Final = "colour_cast"
 LOOK_COLUMNS: Final = (*SKIN_COLUMNS, *SHADE_COLUMNS, *FLOOR_COLUMNS, CAST)
+Skins: TypeAlias = tuple[ColourPair, ...]
 UNKNOWN_COLOUR: Final[Colour] = (float("nan"),) * 3
 FACING: Final = 0.8
 """Skin that faces the camera less lies in its own shade."""
@@ -42,29 +43,46 @@ class SiteLook:
 
     Parameters
     ----------
-    skin : two colours between which the skin of most fruit is seen.
+    skins : of each tray that shows its skins' colours two, between which those of most of its fruit are seen.
     floor : two colours between which most floors are seen; None where none shows.
     cast : natural logarithm of red over blue of a grey sheet in a usual photo.
     shades : of each tray that shows it, as ``scorer.training.site_light.tray_shades`` gives them.
     """
 
-    skin: ColourPair
+    skins: Skins
     floor: ColourPair | None
     cast: float
     shades: tuple[tuple[float, ...], ...] = ()
 
+    @property
+    def skin(self) -> ColourPair:
+        """Two colours between which the skin of most fruit of all trays is seen."""
+        between = colours_between(pd.DataFrame(np.reshape(self.skins, (-1, 3)), columns=list(SKIN_COLUMNS)))
+        if between is None:
+            raise ValueError("the skins of no tray are known")
+        return between
+
 
 def look_of(fruit: pd.DataFrame) -> SiteLook | None:
     """The look of the trays of fruit, which have LOOK_COLUMNS; None where no photo has a card."""
-    skin = colours_between(fruit[list(SKIN_COLUMNS)])
-    if skin is None:
+    skins = tray_skins(fruit)
+    if not skins:
         return None
     return SiteLook(
-        skin=skin,
+        skins=skins,
         floor=colours_between(fruit[list(FLOOR_COLUMNS)]),
         cast=float(fruit[CAST].median()),
         shades=tuple(tuple(shade) for shade in tray_shades(fruit).tolist()),
     )
+
+
+def tray_skins(fruit: pd.DataFrame) -> Skins:
+    """Two colours between which the fruit of a tray are seen, of each tray that shows them; in any order the same.
+
+    Trays of one site differ, by what was picked and when, and the fruit on one of them differ less.
+    """
+    pairs = (colours_between(of_tray[list(SKIN_COLUMNS)]) for _, of_tray in fruit.groupby("tray"))
+    return tuple(sorted(pair for pair in pairs if pair is not None))
 
 
 def looks_on_photos(photos: Sequence[Path], jobs: int = 1) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 
 The look is the simulator's, of a skin, light and floor that no tray of the training set has. Labels are the truth of
 fruit that are drawn by lot, or taken in the order of ``scorer train next``; the fit sees nothing else of the trays.
-Each quarter of the trays is tried once, by fits to fruit of the other three.
+Each quarter of the trays is tried by fits to fruit of the other three, which are drawn twice.
 
 What a fit learns from trays drawn to look like the site's is drawn once for a look, by the trays on which the first
 forty fruit lie and as many photos without labels as `scorer train fit` looks at. Those trays and the tried ones come
@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import cycle
 from pathlib import Path
 from typing import Final
 
@@ -56,6 +57,8 @@ POOL: Final = 1000
 GOAL: Final = 0.02
 GOAL_FRUIT: Final = 40
 """Fruit with which a fit is to come so close to one to all fruit."""
+DRAWS: Final = 2
+"""Times that so many fruit are drawn from each pool; what is said of all fits together stands in the curve."""
 RESAMPLES: Final = 4_999
 
 Counts = NDArray[np.int64]
@@ -72,7 +75,13 @@ class Part:
 
 @dataclass(frozen=True)
 class Tried:
-    """What fits of one sort say, each of its own part of the trays: for the curve, and for the calibration."""
+    """What fits of one sort say, for the curve, and for the calibration.
+
+    Parameters
+    ----------
+    judged : by each fit, of its own part of the trays.
+    models : the fits, to the parts in turn, and again for each draw.
+    """
 
     called: str
     judged: list[Judged]
@@ -126,7 +135,7 @@ def _curve(look: str, photos: Sequence[Path], measured: MeasuredTrays, base: Bas
             yield f"{each.called}: {gap:.3f} below all labels, goal {GOAL} {reached}"
     yield ""
     yield from calibration_lines(
-        {each.called: [(model, part.unseen) for model, part in zip(each.models, parts, strict=True)] for each in tried}
+        {each.called: [(model, part.unseen) for model, part in zip(each.models, cycle(parts))] for each in tried}
     )
 
 
@@ -149,19 +158,22 @@ def _tried(parts: Sequence[Part], base: Base, jobs: int) -> list[Tried]:
     chosen: list[tuple[str, list[MeasuredTrays]]] = []
     for size in SIZES:
         for how, choose in (("by lot", _by_lot), ("as listed", _as_listed)):
-            rngs = [np.random.default_rng([size, place]) for place in range(len(parts))]
-            draws = [choose(part.pool, size, base.model, rng) for part, rng in zip(parts, rngs, strict=True)]
+            rngs = [np.random.default_rng([size, number]) for number in range(len(parts) * DRAWS)]
+            draws = [choose(part.pool, size, base.model, rng) for part, rng in zip(cycle(parts), rngs)]
             chosen.append((f"{size} {how}", draws))
     chosen.append(("all", [part.pool for part in parts]))
     calls = (delayed(_fit)(labelled, base, ready) for _, draws in chosen for labelled in draws)
-    fits = list(Parallel(n_jobs=jobs)(calls))
+    fits = iter(Parallel(n_jobs=jobs)(calls))
     sorts = [("none (shipped)", [base.model] * len(parts))]
-    sorts += [(called, fits[len(parts) * i : len(parts) * (i + 1)]) for i, (called, _) in enumerate(chosen)]
-    said = [
-        judge_trays(_readers(part.photos), [models[place] for _, models in sorts], jobs=jobs)
-        for place, part in enumerate(parts)
-    ]
-    return [Tried(called, [each[i] for each in said], models) for i, (called, models) in enumerate(sorts)]
+    sorts += [(called, [next(fits) for _ in draws]) for called, draws in chosen]
+    said: dict[str, list[Judged]] = {called: [] for called, _ in sorts}
+    for place, part in enumerate(parts):
+        of_part = [(called, model) for called, models in sorts for model in models[place :: len(parts)]]
+        for (called, _), judged in zip(
+            of_part, judge_trays(_readers(part.photos), [model for _, model in of_part], jobs=jobs), strict=True
+        ):
+            said[called].append(judged)
+    return [Tried(called, said[called], models) for called, models in sorts]
 
 
 def _fit(labelled: MeasuredTrays, base: Base, ready: Base) -> MarkModel:

@@ -152,5 +152,7 @@ def test_unknown_names_are_refused():
     for chances in ((1.0,), (0.5,) * len(LIGHTS), (-1.0, 2.0, 0.0, 0.0, 0.0, 0.0)):
         with pytest.raises(ValueError, match=r"light_chances must be 6 shares that add up to 1"):
             TraySettings(light_chances=chances)
+    with pytest.raises(ValueError, match="skins must hold at least one pair of colours"):
+        TraySettings(skins=())
     with pytest.raises(ValueError, match="habits must name kinds"):
         TraySettings(habits={"hail": 1.0})
