@@ -304,6 +304,9 @@ def test_some_of_the_photos_at_hand_are_drawn_by_lot_besides_those_given(
     assert len(drawn(9)) == 8
     assert kept not in drawn(9, besides={sha256: labelled})
     assert labelled.path not in drawn(9, besides={sha256: labelled})
+    (folder / "other_0_again.jpg").write_bytes(bytes([0]))
+    (folder / "gone.jpg").symlink_to(folder / "nowhere.jpg")
+    assert len(drawn(9)) == 8, "the same bytes twice tell no more than once, and what cannot be read tells nothing"
     assert drawn(3) == drawn(3)
     assert len({tuple(drawn(3, seed)) for seed in range(5)}) > 1
     assert some_files(records, lambda _: None, [], besides={}, most=3, seed=0) == []

@@ -114,6 +114,8 @@ def some_files(
 ) -> list[Path]:
     """Photos of folders and of the photo store, so many at most, drawn by lot; the same from the same.
 
+    Of several with the same bytes one is drawn at most. A file that cannot be read is passed over.
+
     Parameters
     ----------
     photo_path : where the store keeps a photo of this SHA-256, None where it does not.
@@ -126,10 +128,22 @@ def some_files(
     with in_words(engine), engine.connect().execution_options(reads=True) as connection:
         kept = sorted(connection.scalars(select(Photo.sha256)))
     left_out = {photo.path for photo in besides.values()}
-    found = [path for sha256 in kept if sha256 not in besides and (path := photo_path(sha256)) is not None]
-    found += [file.path for file in find_photos(folders) if file.path not in left_out]
-    drawn = np.random.default_rng(seed).permutation(len(found))[:most]
-    return [found[place] for place in sorted(drawn)]
+    found: list[tuple[Path, str | None]] = [
+        (path, sha256) for sha256 in kept if sha256 not in besides and (path := photo_path(sha256)) is not None
+    ]
+    found += [(file.path, None) for file in find_photos(folders) if file.path not in left_out]
+    drawn: dict[str, int] = {}
+    for place in np.random.default_rng(seed).permutation(len(found)):
+        if len(drawn) == most:
+            break
+        path, known = found[place]
+        try:
+            sha256 = known or hashlib.sha256(_bytes_of(path)).hexdigest()
+        except PhotoError:
+            continue
+        if sha256 not in besides:
+            drawn.setdefault(sha256, int(place))
+    return [found[place][0] for place in sorted(drawn.values())]
 
 
 def base_name(written: str) -> str:
