@@ -169,10 +169,9 @@ def _tried(parts: Sequence[Part], base: Base, jobs: int) -> list[Tried]:
     said: dict[str, list[Judged]] = {called: [] for called, _ in sorts}
     for place, part in enumerate(parts):
         of_part = [(called, model) for called, models in sorts for model in models[place :: len(parts)]]
-        for (called, _), judged in zip(
-            of_part, judge_trays(_readers(part.photos), [model for _, model in of_part], jobs=jobs), strict=True
-        ):
-            said[called].append(judged)
+        judged = judge_trays(_readers(part.photos), [model for _, model in of_part], jobs=jobs)
+        for (called, _), of_model in zip(of_part, judged, strict=True):
+            said[called].append(of_model)
     return [Tried(called, said[called], models) for called, models in sorts]
 
 
