@@ -45,13 +45,16 @@ OFFICER: Final = Person("Wattle", frozenset({Role.OFFICER}))
 ASKS_FOR_SPANISH: Final = {"Accept-Language": "es-PE,es;q=0.9,en;q=0.5"}
 SCRIPT: Final = """
 from importlib import import_module
+import streamlit as st
 from app.desk import the_desk
 from app.visit import Visit
 from app.words import Words
 from scorer.access.roles import Person, Role
 from scorer.language import load_language
 person = Person("Wattle", frozenset(Role), host=True)
-import_module({module!r}).draw(Visit(the_desk(), Words(load_language("es")), person))
+trays = st.Page(lambda: None, title="Look at a tray", url_path="tray")
+st.navigation([trays], position="hidden")
+import_module({module!r}).draw(Visit(the_desk(), Words(load_language("es")), person, {{"tray": trays}}))
 """
 
 

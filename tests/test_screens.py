@@ -51,7 +51,9 @@ from scorer.access.roles import Person, Role
 from scorer.errors import AccessError
 from scorer.language import load_language
 person = Person({name!r}, frozenset(map(Role, {roles!r})), host={host!r})
-visit = Visit(the_desk(), Words(load_language("en")), person)
+trays = st.Page(lambda: None, title="Look at a tray", url_path="tray")
+st.navigation([trays], position="hidden")
+visit = Visit(the_desk(), Words(load_language("en")), person, {{"tray": trays}})
 try:
     import_module({module!r}).draw(visit)
 except AccessError as refusal:

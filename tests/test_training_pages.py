@@ -162,7 +162,7 @@ def test_fruit_to_label_next_lead_to_their_trays_and_a_labelled_photo_is_passed_
     listed = [one.value.replace("\\", "") for one in page.markdown if "Fruit" in one.value]
     assert 1 <= len(listed) <= 4, "at most four of a tray"
     assert all(PHOTOS[1].name in one and "between " in one for one in listed)
-    assert len([one for one in page.button if one.label == "Look at it"]) == len(listed)
+    assert len([one for one in page.get("page_link") if one.proto.label == "Look at it"]) == len(listed)
 
 
 def test_labels_too_few_to_doubt_any_are_refused_in_words(over: pytest.MonkeyPatch, season: Path) -> None:

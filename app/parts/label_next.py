@@ -46,9 +46,9 @@ def fruit_to_label(visit: Visit, labels: Labels) -> None:
         return
     if listed.empty:
         st.info(words.text("No fruit is left to label on these photos."))
-    for place, row in enumerate(listed.to_dict("records")):
+    for row in listed.to_dict("records"):
         between = words.text("between {kinds}", kinds=_kinds(visit, row["between"]))
-        _row(visit, row, between, key=f"next_{place}")
+        _row(visit, row, between)
 
 
 def doubtful_labels(visit: Visit, labels: Labels) -> None:
@@ -71,14 +71,14 @@ def doubtful_labels(visit: Visit, labels: Labels) -> None:
         return
     if doubted.empty:
         st.success(words.text("No label is doubted."), icon=":material/task_alt:")
-    for place, row in enumerate(doubted.to_dict("records")):
+    for row in doubted.to_dict("records"):
         said = words.text(
             "{who} said {label}; likelier is {suggested}",
             who=row["who"],
             label=in_words(words, row["label"]),
             suggested=in_words(words, str(row["suggested"])),
         )
-        _row(visit, row, said, key=f"doubted_{place}")
+        _row(visit, row, said)
 
 
 def _called(rows: pd.DataFrame, photos: Mapping[str, PhotoThere]) -> pd.DataFrame:
@@ -91,9 +91,9 @@ def _kinds(visit: Visit, between: str) -> str:
     return ", ".join(in_words(visit.words, kind) for kind in between.split(", "))
 
 
-def _row(visit: Visit, row: Mapping[object, object], said: str, *, key: str) -> None:
+def _row(visit: Visit, row: Mapping[object, object], said: str) -> None:
     with st.container(border=True, horizontal=True, vertical_alignment="center"):
         fruit = visit.words.text("Fruit {number}", number=row["fruit"])
         st.markdown(f"**{plain(str(row['photo']))}**, {fruit}  \n{plain(said)}")
         if visit.desk.store.photo_path(str(row["tray"])) is not None:
-            look_at_tray(visit, str(row["tray"]), key=key)
+            look_at_tray(visit, str(row["tray"]))

@@ -15,19 +15,22 @@ TRAY_PAGE: Final = "tray"
 _KEPT_PICTURE_PX: Final = 320
 
 
-def look_at_tray(visit: Visit, sha256: str, *, key: str) -> None:
-    """A button that leads to the tray's picture."""
-    if st.button(visit.words.text("Look at it"), key=key, icon=":material/search:"):
-        st.switch_page(visit.ways[TRAY_PAGE], query_params={"photo": sha256})
+def look_at_tray(visit: Visit, sha256: str) -> None:
+    """A link to the tray's picture: unlike a button it leads there even while the page around it is drawn anew."""
+    st.page_link(
+        visit.ways[TRAY_PAGE],
+        label=visit.words.text("Look at it"),
+        icon=":material/search:",
+        query_params={"photo": sha256},
+    )
 
 
-def photo_list(visit: Visit, photos: pd.DataFrame, *, key: str) -> None:
-    """Photos with a small picture, whose they are, and a button that leads to each.
+def photo_list(visit: Visit, photos: pd.DataFrame) -> None:
+    """Photos with a small picture, whose they are, and a link to each.
 
     Parameters
     ----------
     photos : of ``scorer.records.photos.find_photos``.
-    key : begins the keys of the buttons.
     """
     words = visit.words
     kept_first = sorted(
@@ -47,7 +50,7 @@ def photo_list(visit: Visit, photos: pd.DataFrame, *, key: str) -> None:
                     )
                 )
             if kept:
-                look_at_tray(visit, row["sha256"], key=f"{key}_{row['sha256']}")
+                look_at_tray(visit, row["sha256"])
             else:
                 st.caption(words.text("The photo itself is not kept here."))
 

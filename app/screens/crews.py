@@ -217,7 +217,7 @@ def _photos(visit: Visit, fruit: pd.DataFrame, kind: str | None = None) -> None:
         st.info(visit.words.text("No photo shows this."))
         return
     order = {name: place for place, name in enumerate(names)}
-    photo_list(visit, photos.sort_values("photo", key=lambda column: column.map(order)), key="behind")
+    photo_list(visit, photos.sort_values("photo", key=lambda column: column.map(order)))
 
 
 def _kinds(visit: Visit, own: SeasonPart, crew: str | None) -> None:

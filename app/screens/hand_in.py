@@ -143,7 +143,7 @@ def _row(visit: Visit, item: PhotoOutcome) -> None:
             if item.reasons:
                 st.markdown(plain(words.told(item.reasons)))
         if item.fruit:
-            look_at_tray(visit, item.sha256, key=f"look_{item.sha256}")
+            look_at_tray(visit, item.sha256)
 
 
 def _of_whom(visit: Visit, item: PhotoOutcome) -> str:

@@ -138,7 +138,7 @@ def _answers(visit: Visit, mark: dict[Hashable, Any]) -> None:
     if st.button(words.text("Pass over"), shortcut="Right", width="stretch", type="tertiary", key="pass"):
         st.session_state[_PASSED].add(where)
         st.rerun()
-    look_at_tray(visit, mark["sha256"], key="look_second")
+    look_at_tray(visit, mark["sha256"])
 
 
 def _fruit(visit: Visit) -> None:
