@@ -18,11 +18,12 @@ from skimage.color import deltaE_ciede2000, rgb2lab, rgb2xyz
 from scorer.colour import linear_to_srgb
 from scorer.kinds import load_model
 from scorer.simulate import MARK_KINDS, TraySettings
-from scorer.simulate.camera_effects import kelvin_of_cast
+from scorer.simulate.camera_effects import cast_of_kelvin, kelvin_of_cast
 from scorer.simulate.settings import ColourPair
 from scorer.simulate.skin import draw_look
 from scorer.simulate.tray_set import simulate_trays
-from scorer.training.drawn_trays import colours_to_draw, draw_trays, skins_to_draw
+from scorer.training import drawn_trays
+from scorer.training.drawn_trays import colours_to_draw, draw_trays, nearer, skins_to_draw
 from scorer.training.labelled import LabelledTray, read_labelled
 from scorer.training.measured import MeasuredTrays, measure_trays
 from scorer.training.site_look import (
@@ -206,6 +207,17 @@ def test_where_some_trays_are_green_and_others_red_each_is_drawn_one_or_the_othe
     assert all((tray > 0.8).all() or (tray < 0.6).all() for tray in greener)
 
 
+@given(st.floats(2600, 6500), st.floats(-0.1, 0.1))
+def test_light_is_drawn_as_much_warmer_as_it_came_out_too_cool(kelvin: float, missing: float) -> None:
+    wanted, came = (replace(ON_LILAC, cast=cast) for cast in (0.2, 0.2 - missing))
+    drawn = TraySettings(skins=ON_LILAC.skins, floor_tone=ON_LILAC.floor, kelvin=kelvin)
+    moved = nearer(drawn, wanted, came).kelvin
+    assert moved is not None
+    assert cast_of_kelvin(moved) == pytest.approx(
+        np.clip(cast_of_kelvin(kelvin) + missing, cast_of_kelvin(9000), cast_of_kelvin(2360)), abs=1e-3
+    )
+
+
 ON_LILAC = SiteLook(skins=(((122.0, 89.0, 53.0), (169.0, 128.0, 86.0)),), floor=LILAC, cast=0.1)
 UNDER_A_LAMP = replace(SMALL, light="lamp")
 
@@ -218,6 +230,13 @@ def test_what_is_drawn_is_seen_about_as_wanted() -> None:
     assert seen is not None
     middles = [lab(tuple(np.mean(skins, axis=(0, 1)))) for skins in (seen.skins, ON_LILAC.skins)]
     assert deltaE_ciede2000(*middles) < 3
+
+
+def test_trays_drawn_some_at_once_are_all_there_each_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(drawn_trays, "AT_ONCE", 2)
+    drawn = draw_trays(ON_LILAC, load_model().discriminant, trays=5, seed=4, like=UNDER_A_LAMP)
+    assert drawn.fruit["tray"].nunique() == 5
+    assert not drawn.fruit.duplicated(["tray", "fruit"]).any()
 
 
 def test_the_same_seed_draws_the_same_trays_to_learn_from() -> None:

@@ -80,9 +80,13 @@ def kelvin_of_cast(cast: float) -> float:
     cast : natural logarithm of red over blue, in linear light, of a grey sheet in the photo.
     """
     kelvins = np.linspace(9000, 2360, 400)
-    left = 1 - float(np.mean(_TAKEN_OUT))
-    casts = [left * float(np.log(red / blue)) for blue, _, red in map(kelvin_bgr, kelvins)]
-    return float(np.interp(cast, casts, kelvins))
+    return float(np.interp(cast, [cast_of_kelvin(kelvin) for kelvin in kelvins], kelvins))
+
+
+def cast_of_kelvin(kelvin: float) -> float:
+    """Cast that phones usually leave of light of a colour temperature, as for ``kelvin_of_cast``."""
+    blue, _, red = kelvin_bgr(kelvin)
+    return (1 - float(np.mean(_TAKEN_OUT))) * float(np.log(red / blue))
 
 
 def _tone_table(phone: PhoneLook) -> Floats:

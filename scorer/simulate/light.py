@@ -6,13 +6,14 @@ Directions point from the tray to the light, in the world frame; colours are lin
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from scorer.camera import Camera
+from scorer.simulate.settings import LIGHTS, LightKind, TraySettings
 from scorer.simulate.solids import LaidFruit, SurfaceCrop
 
 Floats = NDArray[np.floating[Any]]
@@ -78,31 +79,25 @@ def kelvin_bgr(kelvin: float) -> Floats:
     return np.asarray(np.maximum([blue, green, red], 0.02), float)
 
 
-# Range of kelvin, share of the light from all around, half size of the lamps in radians, number of lamps.
-_RECIPES = {
-    "window": ((4800, 7500), (0.25, 0.6), (0.15, 0.5), (1, 2)),
-    "lamp": ((2800, 4500), (0.15, 0.5), (0.02, 0.15), (1, 2)),
-    "tubes": ((3500, 6500), (0.35, 0.7), (0.1, 0.4), (2, 3)),
-    "overcast": ((5500, 7500), (0.65, 0.95), (0.4, 0.7), (1, 1)),
-    "sun": ((4600, 6000), (0.15, 0.4), (0.005, 0.03), (1, 1)),
-    "window_and_lamp": ((2800, 7000), (0.2, 0.5), (0.05, 0.4), (2, 3)),
-    "amber_lamp": ((2360, 2600), (0.1, 0.35), (0.02, 0.1), (1, 2)),
-}
+_NAMED = (
+    LightKind("window", (4800, 7500), (0.25, 0.6), (0.15, 0.5), (1, 2)),
+    LightKind("lamp", (2800, 4500), (0.15, 0.5), (0.02, 0.15), (1, 2)),
+    LightKind("tubes", (3500, 6500), (0.35, 0.7), (0.1, 0.4), (2, 3)),
+    LightKind("overcast", (5500, 7500), (0.65, 0.95), (0.4, 0.7), (1, 1)),
+    LightKind("sun", (4600, 6000), (0.15, 0.4), (0.005, 0.03), (1, 1)),
+    LightKind("window_and_lamp", (2800, 7000), (0.2, 0.5), (0.05, 0.4), (2, 3)),
+    LightKind("amber_lamp", (2360, 2600), (0.1, 0.35), (0.02, 0.1), (1, 2)),
+)
 
 
-def draw_light(rng: np.random.Generator, name: str, fixed_kelvin: float | None = None) -> LightRig:
-    """Draw a rig of the named kind; a white sheet on the floor comes out at luminance about 1.
-
-    Parameters
-    ----------
-    fixed_kelvin : colour temperature of all its lamps; None draws it as the kind of light has it.
-    """
-    kelvins, shares, sizes, counts = _RECIPES[name]
-    kelvin = float(rng.uniform(*kelvins))
-    if fixed_kelvin is not None:
-        kelvin = fixed_kelvin
-    share = float(rng.uniform(*shares))
-    number = int(rng.integers(counts[0], counts[1] + 1))
+def draw_light(rng: np.random.Generator, settings: TraySettings) -> LightRig:
+    """Draw a rig as the settings want it; a white sheet on the floor comes out at luminance about 1."""
+    kind = _draw_kind(rng, settings)
+    kelvin = float(rng.uniform(*kind.kelvin))
+    if settings.kelvin is not None:
+        kelvin = settings.kelvin
+    share = float(rng.uniform(*kind.ambient_share))
+    number = int(rng.integers(kind.lamps[0], kind.lamps[1] + 1))
     weights = np.sort(rng.dirichlet(np.full(number, 2.0)))[::-1] * (1 - share)
     lamps: list[Lamp] = []
     for weight in weights:
@@ -111,10 +106,10 @@ def draw_light(rng: np.random.Generator, name: str, fixed_kelvin: float | None =
         direction = np.array(
             [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
         )
-        mixed = fixed_kelvin is None and name == "window_and_lamp" and lamps
+        mixed = settings.kelvin is None and kind.name == "window_and_lamp" and lamps
         own = float(rng.uniform(2800, 7500)) if mixed else kelvin
         colour = kelvin_bgr(own * rng.uniform(0.95, 1.05)) * weight / max(direction[2], 0.4)
-        lamps.append(Lamp(direction, colour, float(rng.uniform(*sizes))))
+        lamps.append(Lamp(direction, colour, float(rng.uniform(*kind.lamp_radius_rad))))
     ambient = kelvin_bgr(float(np.clip(kelvin * rng.uniform(0.85, 1.25), 2600, 9000))) * share
     edge = None
     if rng.random() < 0.2:
@@ -127,7 +122,15 @@ def draw_light(rng: np.random.Generator, name: str, fixed_kelvin: float | None =
             softness,
             float(rng.uniform(0.3, 0.85)),
         )
-    return LightRig(name, kelvin, ambient, tuple(lamps), edge)
+    return LightRig(kind.name, kelvin, ambient, tuple(lamps), edge)
+
+
+def _draw_kind(rng: np.random.Generator, settings: TraySettings) -> LightKind:
+    if settings.light is None and settings.lights is not None:
+        kinds, chances = zip(*settings.lights, strict=True)
+        return cast(LightKind, kinds[rng.choice(len(kinds), p=chances)])
+    name = settings.light or str(rng.choice(LIGHTS))
+    return next(kind for kind in _NAMED if kind.name == name)
 
 
 def edge_light(rig: LightRig, x_mm: Floats, y_mm: Floats) -> Floats | float:

@@ -18,7 +18,7 @@ from scorer.simulate.light import LightRig, draw_light, light_on_floor, light_on
 from scorer.simulate.noise import NoiseTiles, draw_noise_tiles
 from scorer.simulate.prints import draw_tag_text
 from scorer.simulate.scene import Scene, draw_scene
-from scorer.simulate.settings import FLOORS, LIGHTS, LOOKS, TraySettings
+from scorer.simulate.settings import FLOORS, LOOKS, TraySettings
 from scorer.simulate.shade import shade_skin, view_directions
 from scorer.simulate.skin import SkinLook, draw_look, draw_tone, paint_skin
 from scorer.simulate.solids import LaidFruit, SurfaceCrop, cast_rays
@@ -231,7 +231,7 @@ def simulate_tray(seed: int | Sequence[int], settings: TraySettings | None = Non
     scene = draw_scene(rng, settings)
     floor = settings.floor or str(rng.choice(FLOORS, p=_FLOOR_CHANCES))
     look = draw_look(rng, settings.look or str(rng.choice(LOOKS)), settings.skins)
-    rig = draw_light(rng, settings.light or str(rng.choice(LIGHTS, p=settings.light_chances)), settings.kelvin)
+    rig = draw_light(rng, settings)
     taken_at = settings.taken_at or _draw_clock(rng)
     tag_text = draw_tag_text(rng, taken_at) if settings.tag is None else settings.tag
     floor_light = light_on_floor(rng, rig, list(scene.fruit), scene.camera, *scene.size_px)

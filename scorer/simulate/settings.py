@@ -11,6 +11,8 @@ Colour: TypeAlias = tuple[float, float, float]
 """Red, green and blue of 8-bit sRGB."""
 ColourPair: TypeAlias = tuple[Colour, Colour]
 """Two colours between which others are drawn."""
+Range: TypeAlias = tuple[float, float]
+"""Least and most, between which a value is drawn evenly."""
 
 MARK_KINDS = ("sap", "abrasion", "cut", "puncture", "crease")
 FLOORS = (
@@ -21,6 +23,26 @@ LOOKS = ("hard_green", "dark_green", "grey_green", "turning", "yellow", "orange"
 LIGHTS = ("window", "lamp", "tubes", "overcast", "sun", "window_and_lamp")
 UNSEEN_FLOORS, UNSEEN_LOOKS, UNSEEN_LIGHTS = ("pink", "lilac"), ("bronze", "lemon"), ("amber_lamp",)
 """Drawn only where asked for, so that no model that learned from drawn trays has seen them."""
+
+
+@dataclass(frozen=True)
+class LightKind:
+    """Lights that are alike.
+
+    Attributes
+    ----------
+    name : what the truth of a tray calls them.
+    kelvin : their colour temperature.
+    ambient_share : share of the light on a level sheet that comes from all around; the lamps give the rest.
+    lamp_radius_rad : half the angle that a lamp is seen under from the tray: a small one casts a hard shade.
+    lamps : fewest and most of them.
+    """
+
+    name: str
+    kelvin: Range
+    ambient_share: Range
+    lamp_radius_rad: Range
+    lamps: tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -36,7 +58,7 @@ class TraySettings:
         lot, in place of the look's own.
     floor_tone : two 8-bit sRGB colours between which the floor lies, in place of its own; its name and texture stay.
     light : one of `LIGHTS` or `UNSEEN_LIGHTS`.
-    light_chances : how often each of `LIGHTS` is drawn, which add up to 1.
+    lights : kinds of light, drawn by lot in place of `LIGHTS`, and how often each, which add up to 1.
     kelvin : colour temperature of all light, in place of the light's own.
     tag : text of the QR tag; "" lays no tag.
     habits : expected number of marks per fruit of each kind of `MARK_KINDS`; kinds left out do not occur.
@@ -56,7 +78,7 @@ class TraySettings:
     skins: tuple[ColourPair, ...] | None = None
     floor_tone: ColourPair | None = None
     light: str | None = None
-    light_chances: tuple[float, ...] | None = None
+    lights: tuple[tuple[LightKind, float], ...] | None = None
     kelvin: float | None = None
     tag: str | None = None
     habits: Mapping[str, float] | None = None
@@ -80,9 +102,10 @@ class TraySettings:
                 raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
         if self.skins is not None and not self.skins:
             raise ValueError("skins must hold at least one pair of colours, got none")
-        chances = self.light_chances
-        if chances is not None and (len(chances) != len(LIGHTS) or min(chances) < 0 or abs(sum(chances) - 1) > 1e-6):
-            raise ValueError(f"light_chances must be {len(LIGHTS)} shares that add up to 1, got {chances!r}")
+        if self.lights is not None:
+            chances = [chance for _, chance in self.lights]
+            if min(chances, default=-1) < 0 or abs(sum(chances) - 1) > 1e-6:
+                raise ValueError(f"lights must be drawn with chances that add up to 1, got {chances}")
         for kind in self.habits or {}:
             if kind not in MARK_KINDS:
                 raise ValueError(f"habits must name kinds of {', '.join(MARK_KINDS)}, got {kind!r}")

@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 
 from scorer.colour import linear_to_srgb, srgb_to_linear
 from scorer.marks.propose import Discriminant
-from scorer.simulate.camera_effects import kelvin_of_cast
-from scorer.simulate.settings import LIGHTS, ColourPair, TraySettings
+from scorer.simulate.camera_effects import cast_of_kelvin, kelvin_of_cast
+from scorer.simulate.settings import ColourPair, TraySettings
 from scorer.simulate.tray_set import simulate_trays
 from scorer.training.labelled import read_labelled
-from scorer.training.measured import MeasuredTrays, measure_trays
-from scorer.training.site_light import LEAST_LIGHT, light_chances, tray_shades
+from scorer.training.measured import MeasuredTrays, measure_trays, together
+from scorer.training.site_light import LEAST_LIGHT, LIGHT_KINDS, light_chances, tray_shades
 from scorer.training.site_look import SiteLook, Skins, as_pair, look_of, looks_on_photos
 
 PLAIN: Final = TraySettings(look="turning", floor="white")
@@ -32,11 +32,13 @@ PLAIN: Final = TraySettings(look="turning", floor="white")
 without a pattern."""
 TRIAL_SIZE_PX: Final = (1200, 900)
 """Of the trays that are drawn first, to see how they come out: enough to see colours and shades, not marks."""
-OF_A_LIGHT: Final = 8
-"""Trays drawn under each kind of light, to tell which are the site's; our own choice, as are the next two."""
-TRIAL_TRAYS: Final = 16
-TRIALS: Final = 3
+OF_A_LIGHT: Final = 10
+"""Trays drawn under each kind of light, to tell which are the site's; our own choice, as are the next ones."""
+TRIAL_TRAYS: Final = 32
+TRIALS: Final = 2
 """Trays then drawn under the site's light, and how often, to find the colours to draw."""
+AT_ONCE: Final = 80
+"""Trays to learn from after which colours are corrected once more: so many show better than a few how all come out."""
 FEWEST_TO_TELL: Final = 2
 """Trays under a kind of light whose shades can be seen, without which no kind is told from the others."""
 LEAST_APART: Final = 1e-4
@@ -63,7 +65,16 @@ def draw_trays(
     settings = in_its_light(settings, look, min(trays, OF_A_LIGHT), seed, jobs)
     for _ in range(TRIALS):
         settings = nearer(settings, look, look_of(_seen(settings, min(trays, TRIAL_TRAYS), seed, jobs)))
-    return _drawn(settings, discriminant, trays, seed, jobs)
+    parts: list[MeasuredTrays] = []
+    with tempfile.TemporaryDirectory() as folder:
+        for first in range(0, trays, AT_ONCE):
+            if parts:
+                settings = nearer(settings, look, look_of(parts[-1].fruit))
+            upto = min(first + AT_ONCE, trays)
+            photos = simulate_trays(Path(folder), trays=upto, seed=seed, jobs=jobs, settings=settings)
+            readers = [partial(read_labelled, photo) for photo in photos[first:]]
+            parts += measure_trays(readers, [discriminant], jobs)
+    return together(parts)
 
 
 def in_its_light(settings: TraySettings, look: SiteLook, of_each: int, seed: int, jobs: int = 1) -> TraySettings:
@@ -73,21 +84,23 @@ def in_its_light(settings: TraySettings, look: SiteLook, of_each: int, seed: int
 
     Parameters
     ----------
-    of_each : so many trays are drawn under each kind of light, twice; FEWEST_TO_TELL at least.
+    of_each : so many trays are drawn under each kind of light, after a few for their colours; FEWEST_TO_TELL at least.
     seed, jobs : as for ``draw_trays``.
     """
 
-    def under_each() -> list[pd.DataFrame]:
-        lit = (replace(settings, light=light) for light in LIGHTS)
-        return [_seen(each, of_each, seed + place, jobs) for place, each in enumerate(lit)]
+    def under_each(trays: int) -> list[pd.DataFrame]:
+        lit = (replace(settings, lights=((light, 1.0),)) for light in LIGHT_KINDS)
+        return [_seen(each, trays, seed + place, jobs) for place, each in enumerate(lit)]
 
     if settings.light is not None or of_each < FEWEST_TO_TELL:
         return settings
-    settings = nearer(settings, look, look_of(pd.concat(under_each())))  # shine shows more on a darker skin
-    shades = [tray_shades(seen) for seen in under_each()]
+    # shine shows more on a darker skin, so first the colours
+    settings = nearer(settings, look, look_of(pd.concat(under_each(FEWEST_TO_TELL))))
+    shades = [tray_shades(seen) for seen in under_each(of_each)]
     if not look.shades or min(len(of_light) for of_light in shades) < FEWEST_TO_TELL:
         return settings
-    return replace(settings, light_chances=tuple(light_chances(np.array(look.shades), shades).tolist()))
+    chances = light_chances(np.array(look.shades), shades)
+    return replace(settings, lights=tuple(zip(LIGHT_KINDS, chances.tolist(), strict=True)))
 
 
 def nearer(drawn: TraySettings, wanted: SiteLook, came: SiteLook | None) -> TraySettings:
@@ -98,6 +111,8 @@ def nearer(drawn: TraySettings, wanted: SiteLook, came: SiteLook | None) -> Tray
         drawn = replace(drawn, skins=skins_to_draw(drawn.skins, wanted.skins, came.skins))
     if drawn.floor_tone is not None and wanted.floor is not None and came.floor is not None:
         drawn = replace(drawn, floor_tone=colours_to_draw(drawn.floor_tone, wanted.floor, came.floor))
+    if drawn.kelvin is not None:
+        drawn = replace(drawn, kelvin=kelvin_of_cast(cast_of_kelvin(drawn.kelvin) + wanted.cast - came.cast))
     return drawn
 
 
@@ -142,9 +157,3 @@ def _seen(settings: TraySettings, trays: int, seed: int, jobs: int) -> pd.DataFr
     with tempfile.TemporaryDirectory() as folder:
         photos = simulate_trays(Path(folder), trays=trays, seed=seed, jobs=jobs, settings=small)
         return looks_on_photos(photos, jobs)
-
-
-def _drawn(settings: TraySettings, discriminant: Discriminant, trays: int, seed: int, jobs: int) -> MeasuredTrays:
-    with tempfile.TemporaryDirectory() as folder:
-        photos = simulate_trays(Path(folder), trays=trays, seed=seed, jobs=jobs, settings=settings)
-        return measure_trays([partial(read_labelled, photo) for photo in photos], [discriminant], jobs)[0]

@@ -84,7 +84,7 @@ def measure_trays(
     jobs : worker processes; they do not change what comes out.
     """
     found = Parallel(n_jobs=jobs)(delayed(_measure_tray)(tray, discriminants) for tray in trays)
-    return [_together([of_tray[i] for of_tray in found]) for i in range(len(discriminants))]
+    return [together([of_tray[i] for of_tray in found]) for i in range(len(discriminants))]
 
 
 def true_fractions(measured: MeasuredTrays) -> NDArray[np.float64]:
@@ -96,7 +96,8 @@ def true_fractions(measured: MeasuredTrays) -> NDArray[np.float64]:
     return np.asarray(np.minimum(area / fruit["visible_area_mm2"].to_numpy(float), 1.0))
 
 
-def _together(parts: Sequence[MeasuredTrays]) -> MeasuredTrays:
+def together(parts: Sequence[MeasuredTrays]) -> MeasuredTrays:
+    """Trays with different names as one set."""
     return MeasuredTrays(
         _stacked([part.proposals for part in parts], (*MEASURES, *PROPOSAL_COLUMNS)),
         _stacked([part.marks for part in parts], MARK_COLUMNS),
@@ -118,7 +119,7 @@ def _measure_tray(read: TrayReader, discriminants: Sequence[Discriminant]) -> li
     fruit = [one for one in tray.fruit if truth.is_one_fruit(tray.labels == one.number)]
     look = tray_look(tray)
     found = [
-        _together([_measure_fruit(tray, one, truth, true_marks[one.window], discriminant) for one in fruit])
+        together([_measure_fruit(tray, one, truth, true_marks[one.window], discriminant) for one in fruit])
         for discriminant in discriminants
     ]
     return [replace(each, fruit=each.fruit.assign(**look)) for each in found]

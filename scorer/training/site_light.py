@@ -1,8 +1,12 @@
-"""How hard the light over a site's trays is: told by the shade and shine on its fruit, as kinds of light that do so."""
+"""How hard the light over a site's trays is: told by the shade and shine on its fruit, as kinds of light that do so.
+
+Kinds of light are told by what decides on shade and shine: how much comes from all around, and how small the lamps are.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -12,6 +16,7 @@ from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from scorer.colour import LUMINANCE_BGR
 from scorer.fruit.find import Fruit
+from scorer.simulate.settings import LightKind
 from scorer.tray import LocatedTray
 
 SHADE_COLUMNS: Final = ("shade_range", "shade_slope", "glint")
@@ -22,6 +27,14 @@ DARK, LIGHT, BRIGHTEST = 0.1, 0.9, 0.995
 LEAST_LIGHT: Final = 1e-3
 """Share of white that a surface is taken to send back at least, so that a black one divides nothing by nothing."""
 ROUNDS: Final = 100
+UNSEEN_TRAYS: Final = 0.5
+_AMBIENT_SHARES: Final = ((0.1, 0.2), (0.2, 0.35), (0.35, 0.6), (0.6, 0.95))
+_LAMP_RADII_RAD: Final = ((0.005, 0.03), (0.03, 0.15), (0.15, 0.5))
+LIGHT_KINDS: Final = tuple(
+    LightKind(f"{share} from all around, lamps of {radius} rad", (2800, 7500), share, radius, (1, 2))
+    for share, radius in product(_AMBIENT_SHARES, _LAMP_RADII_RAD)
+)
+"""From a bare bulb or the sun (half the sun's disc is 0.005 rad) to a cloudy sky; our own choice."""
 
 Float64 = NDArray[np.float64]
 
@@ -61,8 +74,8 @@ def light_chances(site: Float64, drawn: Sequence[Float64]) -> Float64:
 
     Trays drawn under each kind tell how likely a shade is under it, by a normal distribution whose spread all kinds
     share. From equal shares on they are moved until they explain the site's trays best (Saerens, Latinne and
-    Decaestecker 2002, Neural Computation 14; from memory), as if one more tray of each kind had been seen: so few trays
-    tell little.
+    Decaestecker 2002, Neural Computation 14; from memory), as if half a tray more of each kind had been seen (Jeffreys'
+    prior of shares; from memory): so few trays tell little.
 
     Parameters
     ----------
@@ -77,5 +90,5 @@ def light_chances(site: Float64, drawn: Sequence[Float64]) -> Float64:
     for _ in range(ROUNDS):
         explained = likely * chances
         share = explained / explained.sum(axis=1, keepdims=True)
-        chances = (share.sum(axis=0) + 1) / (len(site) + kinds)
+        chances = (share.sum(axis=0) + UNSEEN_TRAYS) / (len(site) + UNSEEN_TRAYS * kinds)
     return chances

@@ -15,7 +15,6 @@ from PIL import Image, ImageOps
 from scorer.camera import Camera
 from scorer.resources import shared_folder
 from scorer.simulate import MARK_KINDS, TraySettings, simulate_tray, write_tray
-from scorer.simulate.settings import LIGHTS
 
 SMALL = TraySettings(image_size=(1200, 900), fruit=6)
 BUSY = TraySettings(image_size=(1200, 900), fruit=8, habits=dict.fromkeys(MARK_KINDS, 0.5), lookalikes=2.0)
@@ -149,9 +148,6 @@ def test_focal_length_follows_the_picture_diagonal():
 def test_unknown_names_are_refused():
     with pytest.raises(ValueError, match="floor must be one of white"):
         TraySettings(floor="lava")
-    for chances in ((1.0,), (0.5,) * len(LIGHTS), (-1.0, 2.0, 0.0, 0.0, 0.0, 0.0)):
-        with pytest.raises(ValueError, match=r"light_chances must be 6 shares that add up to 1"):
-            TraySettings(light_chances=chances)
     with pytest.raises(ValueError, match="skins must hold at least one pair of colours"):
         TraySettings(skins=())
     with pytest.raises(ValueError, match="habits must name kinds"):
