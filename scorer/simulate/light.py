@@ -6,7 +6,7 @@ Directions point from the tray to the light, in the world frame; colours are lin
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 import cv2
 import numpy as np
@@ -127,8 +127,8 @@ def draw_light(rng: np.random.Generator, settings: TraySettings) -> LightRig:
 
 def _draw_kind(rng: np.random.Generator, settings: TraySettings) -> LightKind:
     if settings.light is None and settings.lights is not None:
-        kinds, chances = zip(*settings.lights, strict=True)
-        return cast(LightKind, kinds[rng.choice(len(kinds), p=chances)])
+        chances = [chance for _, chance in settings.lights]
+        return settings.lights[rng.choice(len(chances), p=chances)][0]
     name = settings.light or str(rng.choice(LIGHTS))
     return next(kind for kind in _NAMED if kind.name == name)
 
