@@ -97,7 +97,7 @@ def true_fractions(measured: MeasuredTrays) -> NDArray[np.float64]:
 
 
 def together(parts: Sequence[MeasuredTrays]) -> MeasuredTrays:
-    """Trays with different names as one set."""
+    """Trays with different names, or fruit of one, as one set."""
     return MeasuredTrays(
         _stacked([part.proposals for part in parts], (*MEASURES, *PROPOSAL_COLUMNS)),
         _stacked([part.marks for part in parts], MARK_COLUMNS),

@@ -28,6 +28,7 @@ LEAST_LIGHT: Final = 1e-3
 """Share of white that a surface is taken to send back at least, so that a black one divides nothing by nothing."""
 ROUNDS: Final = 100
 UNSEEN_TRAYS: Final = 0.5
+"""Of each kind of light, that count beside those seen."""
 _AMBIENT_SHARES: Final = ((0.1, 0.2), (0.2, 0.35), (0.35, 0.6), (0.6, 0.95))
 _LAMP_RADII_RAD: Final = ((0.005, 0.03), (0.03, 0.15), (0.15, 0.5))
 LIGHT_KINDS: Final = tuple(
