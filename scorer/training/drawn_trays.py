@@ -53,8 +53,8 @@ def draw_trays(
 
     A skin is seen lighter and greyer than it is, by its shine and the light from all around, and a floor darker for
     its shadows; and how much so depends on the light, which is told by the shades that each kind of it leaves on such
-    fruit. So a few trays are drawn first, time and again with colours nearer to those that come out as wanted; and those
-    to learn from are drawn some at a time, which correct the next.
+    fruit. So a few trays are drawn first, time and again with colours nearer to those that come out as wanted; and
+    those to learn from are drawn some at a time, which correct the next.
 
     Parameters
     ----------
